@@ -1,0 +1,1 @@
+"""Air-path physics: free functions on arrays, each with its source."""

@@ -1,0 +1,161 @@
+"""Workspace and vehicle settings: each default once, with its unit and its reason."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from datetime import date  # noqa: TC003 - pydantic reads it at run time
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from healthtrack.errors import SettingsError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+SETTINGS_FILE = "healthtrack.toml"
+
+MAINTENANCE_KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
+    # kind: (words, indicators whose healthy value may differ afterwards)
+    "airflow_sensor_replaced": ("airflow sensor replaced", ("airflow", "breathing")),
+    "airflow_sensor_cleaned": ("airflow sensor cleaned", ("airflow", "breathing")),
+    "manifold_pressure_sensor_replaced": (
+        "manifold pressure sensor replaced",
+        ("boost", "breathing", "standing_pressure"),
+    ),
+    "turbocharger_replaced": (
+        "turbocharger replaced",
+        ("airflow", "boost", "spool_time", "pull_power"),
+    ),
+    "charge_air_leak_repaired": ("charge-air leak repaired", ("airflow", "boost", "breathing")),
+    "charge_cooler_cleaned": ("charge cooler cleaned or replaced", ("charge_temperature",)),
+    "air_filter_replaced": ("air filter replaced", ("intake_restriction",)),
+    "recirculation_valve_serviced": ("recirculation valve serviced", ("airflow", "breathing")),
+    "software_changed": (
+        "engine software changed",
+        ("airflow", "boost", "breathing", "charge_temperature", "spool_time", "pull_power"),
+    ),
+    "service": ("routine service", ()),
+    "other": ("other work", ()),
+}
+"""Kinds of maintenance event, their words, and the indicators that they restart."""
+
+
+class _Settings(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+class AlertSettings(_Settings):
+    """How sure is sure enough."""
+
+    false_alerts_per_vehicle_year: Annotated[float, Field(gt=0, le=12)] = Field(
+        0.1,
+        description="false alerts that you accept per vehicle and year, all indicators "
+        "together; one in ten years keeps a monitor believed",
+    )
+
+
+class BaselineSettings(_Settings):
+    """How much healthy history is enough."""
+
+    minimum_drives: Annotated[int, Field(ge=5, le=1000)] = Field(
+        20,
+        description="drives with usable windows before anything is judged; with fewer, the "
+        "scatter between drives is not known",
+    )
+    automatic_drives: Annotated[int, Field(ge=5, le=2000)] = Field(
+        40, description="drives of the automatic healthy period: the first ones of the vehicle"
+    )
+
+    @model_validator(mode="after")
+    def _enough(self) -> BaselineSettings:
+        if self.automatic_drives < self.minimum_drives:
+            msg = "automatic_drives must not be under minimum_drives"
+            raise ValueError(msg)
+        return self
+
+
+class VehicleSettings(_Settings):
+    """One vehicle: the few facts that no log tells."""
+
+    displacement_l: Annotated[float, Field(gt=0.3, lt=30)] | None = Field(
+        None, description="engine displacement [L]; bounds the airflow and scales the breathing"
+    )
+    cylinders: Annotated[int, Field(ge=1, le=24)] = Field(4, description="number of cylinders")
+    name: str = Field("", description="words for the report's title; the id where empty")
+    kind: str = Field("", description="vehicles of the same kind may borrow from each other")
+    pipeline: str = Field("", description="pipeline that reads its logs; tried in turn where empty")
+    altitude_m: Annotated[float, Field(ge=-500, le=5000)] | None = Field(
+        None, description="usual altitude [m]; gives ambient pressure where nothing logs it"
+    )
+    intake_temperature_sensor: Literal["unknown", "ahead_of_compressor", "behind_cooler"] = Field(
+        "unknown", description="where the intake temperature sensor sits"
+    )
+    baseline_from: date | None = Field(None, description="first day of the healthy period")
+    baseline_to: date | None = Field(None, description="last day of the healthy period")
+    limits: dict[str, float] = Field(
+        default_factory=dict, description="own limit per indicator, in its unit"
+    )
+
+
+class WorkspaceSettings(_Settings):
+    """Everything in healthtrack.toml."""
+
+    store: str = Field("healthtrack.duckdb", description="the store's file, in the workspace")
+    inbox: str = Field("inbox", description="where logs are dropped: inbox/VEHICLE/…")
+    quarantine: str = Field("quarantine", description="where unreadable logs wait, unchanged")
+    pipelines: str = Field("pipelines", description="how each kind of log is read")
+    reports: str = Field("reports", description="where reports land")
+    workers: Annotated[int, Field(ge=0, le=256)] = Field(
+        0, description="worker processes; 0 for one per processor"
+    )
+    alerts: AlertSettings = AlertSettings()
+    baseline: BaselineSettings = BaselineSettings()
+    vehicles: dict[str, VehicleSettings] = Field(default_factory=dict)
+
+
+def load(workspace: Path) -> WorkspaceSettings:
+    """Read and check ``healthtrack.toml`` of a workspace.
+
+    Raises
+    ------
+    SettingsError
+        Naming the key, its value, the file and the remedy; all faults at once.
+    """
+    path = workspace / SETTINGS_FILE
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise SettingsError(
+            f"{path} does not exist, so this folder is no workspace. Run `healthtrack init "
+            f"{workspace}` to make one, or give the right folder with --workspace."
+        ) from None
+    return parse(text, str(path))
+
+
+def parse(text: str, name: str) -> WorkspaceSettings:
+    """Check settings given as TOML text; ``name`` is what messages call the file."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{name} is not valid TOML: {error}. Mend that line.") from None
+    try:
+        return WorkspaceSettings.model_validate(raw)
+    except ValidationError as error:
+        faults = "\n".join(f"  {_fault(item)}" for item in error.errors())
+        raise SettingsError(f"{name} cannot be used:\n{faults}") from None
+
+
+def _fault(item: Any) -> str:  # noqa: ANN401 - pydantic's own error record
+    place = ".".join(str(part) for part in item["loc"])
+    if item["type"] == "extra_forbidden":
+        near = difflib.get_close_matches(str(item["loc"][-1]), _known_keys(), n=1)
+        hint = f" Did you mean `{near[0]}`?" if near else " Remove it."
+        return f"{place}: no such setting.{hint}"
+    return f"{place} = {item['input']!r}: {item['msg']}."
+
+
+def _known_keys() -> list[str]:
+    models = (WorkspaceSettings, AlertSettings, BaselineSettings, VehicleSettings)
+    return sorted({key for model in models for key in model.model_fields})

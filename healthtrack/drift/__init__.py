@@ -1,0 +1,1 @@
+"""The slow movement of the residual: level, slope, change, alert and alarm."""

@@ -1,0 +1,1 @@
+"""One file per symptom: what it needs, its formula, where it holds."""

@@ -1,0 +1,1 @@
+"""From a logger's file to trustworthy samples: readers, units, plausibility, quarantine."""

@@ -1,0 +1,1 @@
+"""The only home of duckdb: schema, migrations, queries."""
