@@ -16,6 +16,11 @@ if TYPE_CHECKING:
 
 SETTINGS_FILE = "healthtrack.toml"
 
+DEFAULT_STORE_MEMORY_MB = 1000
+
+VEHICLE_ID = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
+"""What a vehicle's id may be: it names folders, files and drives."""
+
 MAINTENANCE_KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
     # kind: (words, indicators whose healthy value may differ afterwards)
     "airflow_sensor_replaced": ("airflow sensor replaced", ("airflow", "breathing")),
@@ -110,9 +115,16 @@ class WorkspaceSettings(_Settings):
     workers: Annotated[int, Field(ge=0, le=256)] = Field(
         0, description="worker processes; 0 for one per processor"
     )
+    store_memory_mb: Annotated[int, Field(ge=100, le=1_000_000)] = Field(
+        DEFAULT_STORE_MEMORY_MB,
+        description="memory that the store may use before it spills to disk [MB]; a million "
+        "samples need about 100",
+    )
     alerts: AlertSettings = AlertSettings()
     baseline: BaselineSettings = BaselineSettings()
-    vehicles: dict[str, VehicleSettings] = Field(default_factory=dict)
+    vehicles: dict[Annotated[str, Field(pattern=VEHICLE_ID)], VehicleSettings] = Field(
+        default_factory=dict
+    )
 
 
 def load(workspace: Path) -> WorkspaceSettings:

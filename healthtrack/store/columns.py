@@ -1,0 +1,94 @@
+"""How frames with channels become table columns, and back.
+
+A channel added to :data:`healthtrack.channels.CHANNELS` needs no migration: its columns are added
+when the store is next opened. A channel that left the nomenclature keeps its columns; nothing that
+was stored is dropped.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from healthtrack.channels import CHANNELS
+from healthtrack.errors import StoreError
+from healthtrack.store.transaction import transaction
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    import duckdb
+    import polars as pl
+
+SAMPLE_COLUMNS: dict[str, str] = dict.fromkeys(CHANNELS, "DOUBLE")
+"""Channel columns of ``sample`` and their types."""
+
+WINDOW_COLUMNS: dict[str, str] = {
+    column: kind
+    for name in CHANNELS
+    for column, kind in ((name, "DOUBLE"), (f"{name}_sd", "DOUBLE"), (f"{name}_n", "INTEGER"))
+}
+"""Channel columns of ``window`` and their types: mean, standard deviation, fresh values."""
+
+
+def add_missing_columns(connection: duckdb.DuckDBPyConnection) -> None:
+    """Give ``sample`` and ``window`` a column for every channel that they lack."""
+    with transaction(connection):
+        for table, columns in (("sample", SAMPLE_COLUMNS), ("window", WINDOW_COLUMNS)):
+            present = set(table_columns(connection, table))
+            for column, kind in columns.items():
+                if column not in present:
+                    connection.execute(f'ALTER TABLE "{table}" ADD COLUMN "{column}" {kind}')
+
+
+def table_columns(connection: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]:
+    """Return the columns of a table with their types, in order."""
+    rows = connection.execute(
+        "SELECT column_name, data_type FROM information_schema.columns "
+        "WHERE table_name = ? ORDER BY ordinal_position",
+        [table],
+    ).fetchall()
+    return dict(rows)
+
+
+def insert(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
+    """Append a frame to a table, column by name; columns that the frame lacks are null.
+
+    Raises
+    ------
+    StoreError
+        The frame has a column that the table does not: nothing is dropped in silence.
+    """
+    unknown = sorted(set(frame.columns) - set(table_columns(connection, table)))
+    if unknown:
+        raise StoreError(
+            f"the {table} table has no column for {', '.join(unknown)}. A channel must be "
+            "declared in healthtrack/channels.py before it can be stored."
+        )
+    if frame.is_empty():
+        return
+    connection.register("incoming", frame)
+    try:
+        connection.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM incoming')  # noqa: S608
+    finally:
+        connection.unregister("incoming")
+
+
+def without_empty_channels(
+    frame: pl.DataFrame, columns: Mapping[str, str], always: Iterable[str]
+) -> pl.DataFrame:
+    """Drop the channels of which there is no value at all, and columns no channel has any more."""
+    channels = {name for name in CHANNELS if name in frame.columns and frame[name].count() > 0}
+    kept = [
+        column
+        for column in frame.columns
+        if column in always or (column in columns and _channel(column) in channels)
+    ]
+    return frame.select(kept)
+
+
+def _channel(column: str) -> str:
+    for ending in ("_sd", "_n"):
+        stem = column.removesuffix(ending)
+        if stem != column and stem in CHANNELS:
+            return stem
+    return column

@@ -1,0 +1,168 @@
+"""The schema of the store, as numbered steps that are never edited once released.
+
+A store carries its number in ``schema_version``; opening it runs the steps that it lacks, each in
+a transaction of its own, so a crash in between leaves the store at a whole number. To change the
+schema, append a step and its test in ``tests/store/test_migrations.py``.
+
+The columns of ``sample`` and ``window`` that hold channels are not listed here: they follow
+:data:`healthtrack.channels.CHANNELS` (see :mod:`healthtrack.store.columns`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from healthtrack.errors import StoreError
+from healthtrack.store.transaction import transaction
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    """One step of the schema: its number, what it adds, and the statements that do it."""
+
+    number: int
+    title: str
+    statements: tuple[str, ...]
+
+
+MIGRATIONS: tuple[Migration, ...] = (
+    Migration(
+        1,
+        "logs, drives, samples and windows",
+        (
+            """
+            CREATE TABLE log (
+                sha256 VARCHAR PRIMARY KEY,
+                name VARCHAR NOT NULL,
+                vehicle VARCHAR NOT NULL,
+                pipeline VARCHAR,
+                state VARCHAR NOT NULL CHECK (state IN ('stored', 'quarantined')),
+                reason VARCHAR,
+                message VARCHAR,
+                rows BIGINT,
+                received TIMESTAMPTZ NOT NULL
+            )""",
+            """
+            CREATE TABLE loss (
+                log VARCHAR NOT NULL,
+                block VARCHAR NOT NULL,
+                channel VARCHAR,
+                reason VARCHAR NOT NULL,
+                count BIGINT NOT NULL
+            )""",
+            "CREATE TABLE note (log VARCHAR NOT NULL, text VARCHAR NOT NULL)",
+            """
+            CREATE TABLE drive (
+                drive VARCHAR PRIMARY KEY,
+                vehicle VARCHAR NOT NULL,
+                log VARCHAR NOT NULL,
+                started TIMESTAMPTZ NOT NULL,
+                ended TIMESTAMPTZ NOT NULL,
+                odometer_km DOUBLE,
+                distance_km DOUBLE
+            )""",
+            # no key and no index on the large tables: they cost four times the insert and the space
+            "CREATE TABLE sample (drive VARCHAR NOT NULL, t TIMESTAMPTZ NOT NULL)",
+            """
+            CREATE TABLE "window" (
+                drive VARCHAR NOT NULL,
+                t TIMESTAMPTZ NOT NULL,
+                seconds DOUBLE NOT NULL,
+                region VARCHAR NOT NULL
+            )""",
+        ),
+    ),
+    Migration(
+        2,
+        "maintenance events",
+        (
+            """
+            CREATE TABLE maintenance (
+                event VARCHAR PRIMARY KEY,
+                vehicle VARCHAR NOT NULL,
+                day DATE NOT NULL,
+                kind VARCHAR NOT NULL,
+                odometer_km DOUBLE,
+                note VARCHAR NOT NULL
+            )""",
+        ),
+    ),
+    Migration(
+        3,
+        "verdicts as they were given",
+        (
+            """
+            CREATE TABLE finding (
+                vehicle VARCHAR NOT NULL,
+                as_of DATE NOT NULL,
+                assessed TIMESTAMPTZ NOT NULL,
+                state VARCHAR NOT NULL,
+                document VARCHAR NOT NULL
+            )""",
+        ),
+    ),
+)
+
+
+def version(connection: duckdb.DuckDBPyConnection) -> int:
+    """Return the number of the last step that this store has seen; 0 for an empty file."""
+    found = connection.execute(
+        "SELECT count(*) FROM information_schema.tables WHERE table_name = 'schema_version'"
+    ).fetchall()[0][0]
+    if not found:
+        return 0
+    rows = connection.execute("SELECT coalesce(max(number), 0) FROM schema_version").fetchall()
+    return int(rows[0][0])
+
+
+def migrate(
+    connection: duckdb.DuckDBPyConnection,
+    steps: tuple[Migration, ...] = MIGRATIONS,
+    name: str = "the store",
+) -> int:
+    """Run the steps that the store lacks, each in one transaction, and return its number.
+
+    Raises
+    ------
+    StoreError
+        The store was written by a newer healthtrack, or holds tables that are not ours.
+    """
+    present = version(connection)
+    newest = steps[-1].number if steps else 0
+    if present > newest:
+        raise StoreError(
+            f"{name} was written by a newer healthtrack (schema {present}; this one knows up to "
+            f"{newest}). Nothing was changed. Install that version or a later one."
+        )
+    if present == 0:
+        _refuse_foreign(connection, name)
+    for step in steps:
+        if step.number > present:
+            _apply(connection, step)
+    return version(connection)
+
+
+def _refuse_foreign(connection: duckdb.DuckDBPyConnection, name: str) -> None:
+    tables = connection.execute(
+        "SELECT table_name FROM information_schema.tables ORDER BY table_name"
+    ).fetchall()
+    if tables:
+        raise StoreError(
+            f"{name} is a database, but not one of healthtrack (it holds the table "
+            f"{tables[0][0]!r}). Nothing was changed. Give another file as `store` in "
+            "healthtrack.toml."
+        )
+
+
+def _apply(connection: duckdb.DuckDBPyConnection, step: Migration) -> None:
+    with transaction(connection):
+        connection.execute(
+            "CREATE TABLE IF NOT EXISTS schema_version (number INTEGER NOT NULL, title VARCHAR)"
+        )
+        for statement in step.statements:
+            connection.execute(statement)
+        connection.execute("INSERT INTO schema_version VALUES (?, ?)", [step.number, step.title])

@@ -1,0 +1,64 @@
+"""How the store's file is opened, and what to tell a person when it cannot be."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import duckdb
+
+from healthtrack.errors import StoreError, StoreLockedError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_LOCK = re.compile(r"lock is held in (?P<program>.+?) \(PID (?P<pid>\d+)\)")
+
+
+def connect(path: Path, memory_limit_mb: int) -> duckdb.DuckDBPyConnection:
+    """Open the file, made where there is none, with the session settings that we rely on.
+
+    Raises
+    ------
+    StoreLockedError
+        Another process has it open.
+    StoreError
+        It is no DuckDB file, was written by another format, or its folder cannot be written.
+    """
+    try:
+        # by default duckdb takes 80 % of the memory and prints its progress bar to stdout
+        connection = duckdb.connect(str(path), config={"memory_limit": f"{memory_limit_mb}MB"})
+        connection.execute("SET enable_progress_bar = false")
+        connection.execute("SET TimeZone = 'UTC'")
+    except duckdb.Error as error:
+        raise _explained(path, str(error)) from None
+    return connection
+
+
+def _explained(path: Path, text: str) -> StoreError:
+    lock = _LOCK.search(text)
+    if lock:
+        return StoreLockedError(
+            f"the store {path} is held by process {lock['pid']} ({lock['program']}); only one "
+            "process can have it open at a time. Nothing was changed. Wait until that one is "
+            "done, or end it (a service: stop it in the ordinary way), then run this again."
+        )
+    if "Could not set lock" in text:
+        return StoreLockedError(
+            f"the store {path} is held by another process, or its disk does not support locks. "
+            "Nothing was changed. End the other process, or put the store on a local disk."
+        )
+    if "not a valid DuckDB database" in text or "version number" in text:
+        return StoreError(
+            f"{path} is not a store that this healthtrack can read ({_first_line(text)}). Nothing "
+            "was changed. Give the right file as `store` in healthtrack.toml, or move this one "
+            "away and run `healthtrack ingest` to build it anew from the logs."
+        )
+    return StoreError(
+        f"the store {path} cannot be opened: {_first_line(text)}. Check that its folder exists "
+        "and that you may write there."
+    )
+
+
+def _first_line(text: str) -> str:
+    return text.strip().splitlines()[0].rstrip(".")

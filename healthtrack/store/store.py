@@ -1,0 +1,404 @@
+"""Everything that healthtrack keeps, in one file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING, Self
+
+import polars as pl
+
+from healthtrack.config import DEFAULT_STORE_MEMORY_MB
+from healthtrack.errors import LogError, StoreError
+from healthtrack.records import Loss, MaintenanceEvent, VehicleHistory
+from healthtrack.store.columns import (
+    SAMPLE_COLUMNS,
+    WINDOW_COLUMNS,
+    add_missing_columns,
+    insert,
+    without_empty_channels,
+)
+from healthtrack.store.migrations import migrate, version
+from healthtrack.store.opening import connect
+from healthtrack.store.transaction import transaction
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+    from types import TracebackType
+
+    import duckdb
+
+    from healthtrack.records import ReadLog, Windows
+
+
+@dataclass(frozen=True, slots=True)
+class LogEntry:
+    """One log file as the store knows it; ``sha256`` of its bytes is its identity.
+
+    ``state`` is ``"stored"`` or ``"quarantined"``; a quarantined log has a ``reason`` code and a
+    ``message`` for a person, and no drives.
+    """
+
+    sha256: str
+    name: str
+    vehicle: str
+    received: datetime
+    state: str = "stored"
+    pipeline: str | None = None
+    reason: str | None = None
+    message: str | None = None
+    rows: int | None = None
+    notes: tuple[str, ...] = field(default=(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFinding:
+    """A verdict as it was given: for which day, when, and the whole of it as JSON text."""
+
+    vehicle: str
+    as_of: date
+    assessed: datetime
+    state: str
+    document: str
+
+
+class Store:
+    """One DuckDB file: logs, drives, samples, windows, maintenance, verdicts.
+
+    Use it as a context manager. One process can have it open; every change is one transaction.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> folder = pathlib.Path(tempfile.mkdtemp())
+    >>> with Store.open(folder / "healthtrack.duckdb") as store:
+    ...     store.vehicles()
+    ()
+    """
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+        self._connection = connection
+        self.path = path
+
+    @classmethod
+    def open(cls, path: Path, memory_limit_mb: int = DEFAULT_STORE_MEMORY_MB) -> Self:
+        """Open the store, make it where there is none, and bring its schema up to date.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        memory_limit_mb : int
+            What the database may use before it spills to disk. [MB]
+
+        Raises
+        ------
+        StoreLockedError
+            Another process has it open; the message names it.
+        StoreError
+            It cannot be read, or a newer healthtrack wrote it.
+        """
+        connection = connect(path, memory_limit_mb)
+        try:
+            migrate(connection, name=str(path))
+            add_missing_columns(connection)
+        except BaseException:
+            connection.close()
+            raise
+        return cls(connection, path)
+
+    def close(self) -> None:
+        """Close the file; the lock is gone afterwards."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def schema(self) -> int:
+        """Number of the schema."""
+        return version(self._connection)
+
+    # ------------------------------------------------------------------ logs
+
+    def log(self, sha256: str) -> LogEntry | None:
+        """Return what is known of the log with this content, or None."""
+        found = self._logs("WHERE sha256 = ?", [sha256])
+        return found[0] if found else None
+
+    def logs(self, vehicle: str | None = None) -> tuple[LogEntry, ...]:
+        """Return all logs, or those of one vehicle, in order of name."""
+        if vehicle is None:
+            return self._logs("", [])
+        return self._logs("WHERE vehicle = ?", [vehicle])
+
+    def _logs(self, condition: str, params: list[str]) -> tuple[LogEntry, ...]:
+        rows = self._connection.execute(
+            "SELECT sha256, name, vehicle, received, state, pipeline, reason, message, rows, "  # noqa: S608
+            "(SELECT list(text) FROM note WHERE note.log = log.sha256) "
+            f"FROM log {condition} ORDER BY vehicle, name, sha256",
+            params,
+        ).fetchall()
+        return tuple(LogEntry(*(*row[:-1], tuple(row[-1] or ()))) for row in rows)
+
+    def add_log(self, entry: LogEntry, read: ReadLog, windows: Windows) -> None:
+        """Store a log with its drives, samples and windows, in one transaction.
+
+        A log that was in quarantine under the same content becomes a stored one.
+
+        Raises
+        ------
+        LogError
+            ``overlap``: a drive in it lies within the time of a drive that the vehicle has
+            already; the same driving must not count twice. Nothing is stored.
+        StoreError
+            The content is stored already.
+        """
+        known = self.log(entry.sha256)
+        if known is not None and known.state == "stored":
+            raise StoreError(f"{entry.name} is stored already, as {known.name}.")
+        self._refuse_overlap(entry, read.drives)
+        with transaction(self._connection):
+            self._replace_entry(entry, rows=read.rows)
+            drives = read.drives.with_columns(log=pl.lit(entry.sha256))
+            insert(self._connection, "drive", drives)
+            insert(self._connection, "sample", read.samples)
+            insert(self._connection, "window", windows.frame)
+            self._insert_losses(entry.sha256, "ingest", read.losses)
+            self._insert_losses(entry.sha256, "operating", windows.losses)
+            for text in read.notes:
+                self._connection.execute("INSERT INTO note VALUES (?, ?)", [entry.sha256, text])
+
+    def quarantine_log(self, entry: LogEntry) -> None:
+        """Remember that a log could not be read, and why; a later reason replaces an earlier one.
+
+        Raises
+        ------
+        StoreError
+            The content is stored: a good log is never turned into a bad one.
+        """
+        known = self.log(entry.sha256)
+        if known is not None and known.state == "stored":
+            raise StoreError(f"{entry.name} is stored already, as {known.name}.")
+        with transaction(self._connection):
+            self._replace_entry(entry, rows=entry.rows)
+
+    def _replace_entry(self, entry: LogEntry, rows: int | None) -> None:
+        for statement in (
+            "DELETE FROM loss WHERE log = ?",
+            "DELETE FROM note WHERE log = ?",
+            "DELETE FROM log WHERE sha256 = ?",
+        ):
+            self._connection.execute(statement, [entry.sha256])
+        self._connection.execute(
+            "INSERT INTO log VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                entry.sha256,
+                entry.name,
+                entry.vehicle,
+                entry.pipeline,
+                entry.state,
+                entry.reason,
+                entry.message,
+                rows,
+                entry.received,
+            ],
+        )
+
+    def _insert_losses(self, log: str, block: str, losses: Iterable[Loss]) -> None:
+        for loss in losses:
+            self._connection.execute(
+                "INSERT INTO loss VALUES (?, ?, ?, ?, ?)",
+                [log, block, loss.channel, loss.reason, loss.count],
+            )
+
+    def _refuse_overlap(self, entry: LogEntry, drives: pl.DataFrame) -> None:
+        for drive, started, ended in drives.select("drive", "started", "ended").iter_rows():
+            found = self._connection.execute(
+                "SELECT log.name, drive.started, drive.ended FROM drive JOIN log "
+                "ON drive.log = log.sha256 WHERE drive.vehicle = ? "
+                "AND (drive.drive = ? OR (drive.started < ? AND drive.ended > ?)) "
+                "ORDER BY drive.started",
+                [entry.vehicle, drive, ended, started],
+            ).fetchall()
+            if found:
+                name, other_started, other_ended = found[0]
+                raise LogError(
+                    "overlap",
+                    f"{entry.name} holds a drive of {entry.vehicle} from {started:%Y-%m-%d %H:%M} "
+                    f"to {ended:%H:%M} UTC, but {name} already holds one from "
+                    f"{other_started:%Y-%m-%d %H:%M} to {other_ended:%H:%M} UTC, and the same "
+                    "driving must not count twice. If this is another vehicle's log, put it into "
+                    "that vehicle's folder; if the logger's clock was wrong, correct the times; "
+                    "if it is the same drive, delete this file.",
+                )
+
+    # --------------------------------------------------------------- history
+
+    def vehicles(self) -> tuple[str, ...]:
+        """Return the vehicles of which there is at least one log, stored or not."""
+        rows = self._connection.execute("SELECT DISTINCT vehicle FROM log ORDER BY 1").fetchall()
+        return tuple(row[0] for row in rows)
+
+    def last_drive_ended(self) -> datetime | None:
+        """Return when the latest drive of the whole fleet ended; None without drives."""
+        rows = self._connection.execute("SELECT max(ended) FROM drive").fetchall()
+        ended: datetime | None = rows[0][0]
+        return ended
+
+    def history(self, vehicle: str, as_of: date) -> VehicleHistory:
+        """Return all that was known of a vehicle at the end of a day.
+
+        Parameters
+        ----------
+        vehicle : str
+            Its id; one without logs has an empty history.
+        as_of : datetime.date
+            A drive counts if it had ended by the end of this day, UTC; so does a maintenance
+            event up to and including this day.
+
+        Returns
+        -------
+        VehicleHistory
+            Drives and windows in order of time. Channels without any value have no column.
+            Losses are summed over the logs of these drives. A log in quarantine has no date of
+            its own, so all of the vehicle's are counted.
+        """
+        end = datetime(as_of.year, as_of.month, as_of.day, tzinfo=UTC) + timedelta(days=1)
+        drives = self._frame(
+            "SELECT drive, drive.vehicle, log.name AS log, started, ended, odometer_km, "
+            "distance_km FROM drive JOIN log ON drive.log = log.sha256 "
+            "WHERE drive.vehicle = ? AND ended < ? ORDER BY started, drive",
+            [vehicle, end],
+        )
+        windows = self._frame(
+            'SELECT "window".* FROM "window" JOIN drive USING (drive) '
+            'WHERE drive.vehicle = ? AND ended < ? ORDER BY started, drive, "window".t',
+            [vehicle, end],
+        )
+        stored, quarantined = self._log_counts(vehicle)
+        return VehicleHistory(
+            vehicle=vehicle,
+            drives=drives,
+            windows=without_empty_channels(
+                windows, WINDOW_COLUMNS, ("drive", "t", "seconds", "region")
+            ),
+            losses=self._losses(vehicle, end),
+            maintenance=self.maintenance(vehicle, as_of),
+            logs_stored=stored,
+            logs_quarantined=quarantined,
+        )
+
+    def samples(self, drive: str) -> pl.DataFrame:
+        """Return the samples of one drive in order of time; channels it lacks have no column."""
+        frame = self._frame("SELECT * FROM sample WHERE drive = ? ORDER BY t", [drive])
+        return without_empty_channels(frame, SAMPLE_COLUMNS, ("drive", "t"))
+
+    def _losses(self, vehicle: str, end: datetime) -> tuple[Loss, ...]:
+        rows = self._connection.execute(
+            "SELECT loss.reason, sum(loss.count)::BIGINT, loss.channel FROM loss WHERE loss.log IN "
+            "(SELECT log FROM drive WHERE vehicle = ? AND ended < ?) "
+            "GROUP BY ALL ORDER BY ALL",
+            [vehicle, end],
+        ).fetchall()
+        return tuple(Loss(*row) for row in rows)
+
+    def _log_counts(self, vehicle: str) -> tuple[int, int]:
+        rows = self._connection.execute(
+            "SELECT count(*) FILTER (state = 'stored'), count(*) FILTER (state = 'quarantined') "
+            "FROM log WHERE vehicle = ?",
+            [vehicle],
+        ).fetchall()
+        return rows[0][0], rows[0][1]
+
+    def _frame(self, query: str, params: list[object]) -> pl.DataFrame:
+        frame: pl.DataFrame = self._connection.sql(query, params=params).pl()
+        return frame
+
+    # ----------------------------------------------------------- maintenance
+
+    def maintenance(
+        self, vehicle: str | None = None, as_of: date | None = None
+    ) -> tuple[MaintenanceEvent, ...]:
+        """Return maintenance events in order of day, of one vehicle or all, up to a day or all."""
+        rows = self._connection.execute(
+            "SELECT event, vehicle, day, kind, odometer_km, note FROM maintenance "
+            "WHERE vehicle = coalesce(?, vehicle) AND day <= coalesce(?, day) "
+            "ORDER BY day, vehicle, event",
+            [vehicle, as_of],
+        ).fetchall()
+        return tuple(MaintenanceEvent(*row) for row in rows)
+
+    def add_maintenance(self, events: Iterable[MaintenanceEvent]) -> int:
+        """Add events, all of them or none, and return how many were new.
+
+        An event with the id of a known one is that one; it is left as it is.
+        """
+        known = {event.event for event in self.maintenance()}
+        added = 0
+        with transaction(self._connection):
+            for event in events:
+                if event.event in known:
+                    continue
+                known.add(event.event)
+                added += 1
+                self._connection.execute(
+                    "INSERT INTO maintenance VALUES (?, ?, ?, ?, ?, ?)",
+                    [
+                        event.event,
+                        event.vehicle,
+                        event.on,
+                        event.kind,
+                        event.odometer_km,
+                        event.note,
+                    ],
+                )
+        return added
+
+    def remove_maintenance(self, event: str) -> bool:
+        """Remove an event that was entered by mistake; False where there is none with this id."""
+        removed = self._connection.execute(
+            "DELETE FROM maintenance WHERE event = ? RETURNING event", [event]
+        ).fetchall()
+        return bool(removed)
+
+    # --------------------------------------------------------------- verdicts
+
+    def keep_finding(self, finding: StoredFinding) -> bool:
+        """Keep a verdict unless the last one for that day said the same; True if it was kept."""
+        last = self._findings("vehicle = ? AND as_of = ?", [finding.vehicle, finding.as_of])
+        if last and last[-1].document == finding.document:
+            return False
+        with transaction(self._connection):
+            self._connection.execute(
+                "INSERT INTO finding VALUES (?, ?, ?, ?, ?)",
+                [
+                    finding.vehicle,
+                    finding.as_of,
+                    finding.assessed,
+                    finding.state,
+                    finding.document,
+                ],
+            )
+        return True
+
+    def findings(self, vehicle: str) -> tuple[StoredFinding, ...]:
+        """Return every verdict that was given on a vehicle, in the order in which it was given."""
+        return self._findings("vehicle = ?", [vehicle])
+
+    def _findings(self, condition: str, params: list[object]) -> tuple[StoredFinding, ...]:
+        rows = self._connection.execute(
+            f"SELECT vehicle, as_of, assessed, state, document FROM finding WHERE {condition} "  # noqa: S608
+            "ORDER BY assessed, as_of",
+            params,
+        ).fetchall()
+        return tuple(StoredFinding(*row) for row in rows)
