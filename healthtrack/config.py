@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from datetime import date  # noqa: TC003 - pydantic reads it at run time
+from datetime import date
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -85,22 +85,32 @@ class VehicleSettings(_Settings):
     """One vehicle: the few facts that no log tells."""
 
     displacement_l: Annotated[float, Field(gt=0.3, lt=30)] | None = Field(
-        None, description="engine displacement [L]; bounds the airflow and scales the breathing"
+        None,
+        description="engine displacement [L]; bounds the airflow and scales the breathing",
+        examples=[2.5],
     )
     cylinders: Annotated[int, Field(ge=1, le=24)] = Field(4, description="number of cylinders")
     name: str = Field("", description="words for the report's title; the id where empty")
     kind: str = Field("", description="vehicles of the same kind may borrow from each other")
     pipeline: str = Field("", description="pipeline that reads its logs; tried in turn where empty")
     altitude_m: Annotated[float, Field(ge=-500, le=5000)] | None = Field(
-        None, description="usual altitude [m]; gives ambient pressure where nothing logs it"
+        None,
+        description="usual altitude [m]; gives ambient pressure where nothing logs it",
+        examples=[600.0],
     )
     intake_temperature_sensor: Literal["unknown", "ahead_of_compressor", "behind_cooler"] = Field(
         "unknown", description="where the intake temperature sensor sits"
     )
-    baseline_from: date | None = Field(None, description="first day of the healthy period")
-    baseline_to: date | None = Field(None, description="last day of the healthy period")
+    baseline_from: date | None = Field(
+        None, description="first day of the healthy period", examples=[date(2025, 1, 1)]
+    )
+    baseline_to: date | None = Field(
+        None, description="last day of the healthy period", examples=[date(2025, 6, 30)]
+    )
     limits: dict[str, float] = Field(
-        default_factory=dict, description="own limit per indicator, in its unit"
+        default_factory=dict,
+        description="own limit per indicator, in its unit",
+        examples=[{"airflow": -6.0}],
     )
 
 

@@ -1,0 +1,273 @@
+"""Logs into the store: each once, each whole, and what cannot be read aside with its reason."""
+
+from __future__ import annotations
+
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import nullcontext
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from healthtrack import ingest
+from healthtrack.errors import LogError, SettingsError
+from healthtrack.jobs.logs import content_hash, put_into_quarantine, release_from_quarantine
+from healthtrack.jobs.reading import (
+    FEWEST_FILES_FOR_A_POOL,
+    ReadTask,
+    local_processes,
+    read_all,
+    worker_count,
+)
+from healthtrack.jobs.workspace import unknown_vehicle
+from healthtrack.store import LogEntry
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from concurrent.futures import Executor
+    from contextlib import AbstractContextManager
+    from datetime import datetime
+
+    from healthtrack.chain import ProcessedLog
+    from healthtrack.ingest import Pipeline
+    from healthtrack.jobs.logs import LogFile
+    from healthtrack.jobs.workspace import Workspace
+    from healthtrack.store import Store
+
+Outcome = Literal["stored", "known", "quarantined", "left"]
+
+
+@dataclass(frozen=True, slots=True)
+class FileOutcome:
+    """What became of one file.
+
+    ``left`` means that it was not touched, because a person must first say or do something.
+    """
+
+    file: str
+    vehicle: str | None
+    state: Outcome
+    reason: str | None = None
+    message: str | None = None
+    drives: int = 0
+    windows: int = 0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    log: LogFile
+    sha256: str
+    size_and_time: tuple[int, int]
+
+
+def load_pipelines(workspace: Workspace, name: str | None = None) -> dict[str, Pipeline]:
+    """Return the workspace's pipelines, or the named one alone.
+
+    Raises
+    ------
+    SettingsError
+        One cannot be used, there are none, or not the named one.
+    """
+    pipelines = ingest.load_pipelines(workspace.pipelines)
+    if not pipelines:
+        raise SettingsError(
+            f"{workspace.pipelines} holds no pipeline (*.toml), so no log can be read. Copy one "
+            "there from a fresh workspace (`healthtrack init DIR`) and edit it."
+        )
+    if name is None:
+        return pipelines
+    if name not in pipelines:
+        raise SettingsError(_no_pipeline(name, pipelines, workspace))
+    return {name: pipelines[name]}
+
+
+def _no_pipeline(name: str, pipelines: Mapping[str, Pipeline], workspace: Workspace) -> str:
+    return (
+        f"there is no pipeline {name!r} in {workspace.shown(workspace.pipelines)} (there: "
+        f"{', '.join(sorted(pipelines))})."
+    )
+
+
+def ingest_logs(
+    workspace: Workspace,
+    store: Store,
+    logs: Sequence[LogFile],
+    pipelines: Mapping[str, Pipeline],
+    now: datetime,
+) -> Iterator[FileOutcome]:
+    """Store logs one by one and say of each what became of it.
+
+    Parameters
+    ----------
+    workspace, store
+        Where they go.
+    logs : sequence of LogFile
+        From :func:`healthtrack.jobs.logs.find_logs`.
+    pipelines : mapping of str to Pipeline
+        Tried in turn, unless the vehicle's settings name one of them.
+    now : datetime
+        When they were received; time zone UTC.
+
+    Yields
+    ------
+    FileOutcome
+        One per log. Whenever the process ends, what was yielded before is in the store, whole.
+    """
+    candidates: dict[str, _Candidate] = {}
+    tasks: list[ReadTask] = []
+    for log in logs:
+        looked_at = _look_at(workspace, store, log, candidates)
+        if isinstance(looked_at, FileOutcome):
+            yield looked_at
+            continue
+        candidates[looked_at.sha256] = looked_at
+        tasks.append(_task(workspace, looked_at, pipelines))
+    workers = min(worker_count(workspace.settings.workers), len(tasks))
+    with _executor(workers, len(tasks)) as executor:
+        try:
+            for task, result in read_all(tasks, executor, ahead=2 * workers):
+                yield _keep(workspace, store, candidates.pop(task.sha256), result, now)
+        except BrokenProcessPool:
+            yield from (_worker_died(candidate.log) for candidate in candidates.values())
+
+
+def _executor(workers: int, files: int) -> AbstractContextManager[Executor | None]:
+    if workers < 2 or files < FEWEST_FILES_FOR_A_POOL:
+        return nullcontext()
+    return local_processes(workers)
+
+
+def _task(
+    workspace: Workspace, candidate: _Candidate, pipelines: Mapping[str, Pipeline]
+) -> ReadTask:
+    vehicle_id = candidate.log.vehicle or ""
+    vehicle = workspace.settings.vehicles[vehicle_id]
+    chosen = tuple(pipelines.values())
+    if len(pipelines) > 1 and vehicle.pipeline:
+        if vehicle.pipeline not in pipelines:
+            raise SettingsError(
+                f"[vehicles.{vehicle_id}] names a pipeline that does not exist: "
+                f"{_no_pipeline(vehicle.pipeline, pipelines, workspace)}"
+            )
+        chosen = (pipelines[vehicle.pipeline],)
+    return ReadTask(candidate.log.path, candidate.sha256, vehicle_id, vehicle, chosen)
+
+
+def _look_at(
+    workspace: Workspace, store: Store, log: LogFile, taken: Mapping[str, _Candidate]
+) -> FileOutcome | _Candidate:
+    """Settle what can be settled without reading the log."""
+    if log.vehicle not in workspace.settings.vehicles:
+        return FileOutcome(log.shown, log.vehicle, "left", *_whose(workspace, log))
+    try:
+        before = _size_and_time(log)
+        sha256 = content_hash(log.path)
+    except OSError as error:
+        message = f"it cannot be read: {error.strerror}. Check its permissions and the disk."
+        return FileOutcome(log.shown, log.vehicle, "left", "unreadable", message)
+    if sha256 in taken:
+        same = f"the same content as {taken[sha256].log.shown}"
+        return FileOutcome(log.shown, log.vehicle, "known", message=same)
+    known = store.log(sha256)
+    if known is not None and known.state == "stored":
+        release_from_quarantine(workspace, log, sha256)
+        other = "" if known.vehicle == log.vehicle else f" for the vehicle {known.vehicle}"
+        message = f"stored as {known.name} on {known.received:%Y-%m-%d}{other}"
+        return FileOutcome(log.shown, log.vehicle, "known", message=message)
+    return _Candidate(log, sha256, before)
+
+
+def _whose(workspace: Workspace, log: LogFile) -> tuple[str, str]:
+    known = workspace.settings.vehicles
+    if log.vehicle is not None:
+        return "unknown_vehicle", unknown_vehicle(log.vehicle, known)
+    inbox = workspace.shown(workspace.inbox)
+    names = ", ".join(known) or "none yet"
+    message = (
+        f"nothing tells which vehicle it is from. Move it into {inbox}/VEHICLE/, or give --vehicle "
+        f"(vehicles in healthtrack.toml: {names})."
+    )
+    return "no_vehicle", message
+
+
+def _size_and_time(log: LogFile) -> tuple[int, int]:
+    status = log.path.stat()
+    return status.st_size, status.st_mtime_ns
+
+
+def _keep(
+    workspace: Workspace,
+    store: Store,
+    candidate: _Candidate,
+    result: ProcessedLog | LogError,
+    now: datetime,
+) -> FileOutcome:
+    log = candidate.log
+    assert log.vehicle is not None
+    try:
+        still_arriving = _size_and_time(log) != candidate.size_and_time
+    except OSError:
+        still_arriving = True
+    if still_arriving:
+        message = "it changed while it was read. Run `healthtrack ingest` again when it is whole."
+        return FileOutcome(log.shown, log.vehicle, "left", "still_arriving", message)
+    entry = LogEntry(candidate.sha256, log.shown, log.vehicle, now)
+    try:
+        if isinstance(result, LogError):
+            raise result
+        return _store(workspace, store, candidate, entry, result)
+    except LogError as error:
+        return _quarantine(workspace, store, candidate, entry, error)
+
+
+def _store(
+    workspace: Workspace,
+    store: Store,
+    candidate: _Candidate,
+    entry: LogEntry,
+    result: ProcessedLog,
+) -> FileOutcome:
+    log = candidate.log
+    named = LogEntry(
+        entry.sha256,
+        workspace.shown(workspace.inbox / log.place) if log.origin == "quarantine" else log.shown,
+        entry.vehicle,
+        entry.received,
+        pipeline=result.read.pipeline,
+    )
+    store.add_log(named, result.read, result.windows)
+    release_from_quarantine(workspace, log, entry.sha256)
+    return FileOutcome(
+        log.shown,
+        log.vehicle,
+        "stored",
+        drives=result.read.drives.height,
+        windows=result.windows.frame.height,
+        notes=result.read.notes,
+    )
+
+
+def _quarantine(
+    workspace: Workspace, store: Store, candidate: _Candidate, entry: LogEntry, error: LogError
+) -> FileOutcome:
+    # first the reason, then the file: if we are stopped in between, the next run tries it again
+    store.quarantine_log(
+        LogEntry(
+            entry.sha256,
+            entry.name,
+            entry.vehicle,
+            entry.received,
+            state="quarantined",
+            reason=error.reason,
+            message=error.message,
+        )
+    )
+    put_into_quarantine(workspace, candidate.log, candidate.sha256)
+    return FileOutcome(entry.name, entry.vehicle, "quarantined", error.reason, error.message)
+
+
+def _worker_died(log: LogFile) -> FileOutcome:
+    message = (
+        "a worker process died before it was read, most likely for lack of memory. Set a smaller "
+        "number of `workers` in healthtrack.toml (1 for none) and run `healthtrack ingest` again."
+    )
+    return FileOutcome(log.shown, log.vehicle, "left", "worker_died", message)

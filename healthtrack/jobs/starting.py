@@ -1,0 +1,142 @@
+"""A new workspace: settings that explain themselves, example pipelines, an inbox."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import textwrap
+from typing import TYPE_CHECKING, Any, get_args, get_origin
+
+from pydantic import BaseModel
+
+from healthtrack import ingest
+from healthtrack.config import (
+    SETTINGS_FILE,
+    AlertSettings,
+    BaselineSettings,
+    VehicleSettings,
+    WorkspaceSettings,
+)
+from healthtrack.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from pydantic.fields import FieldInfo
+
+EXAMPLE_VEHICLE = "otter"
+"""Id of the vehicle in a new workspace, to be renamed."""
+
+_HEAD = """\
+Settings of this healthtrack workspace (TOML). Every setting is shown with its default, or with an
+example where it has none: take away the # in front of its name to set it. `healthtrack check` says
+what is wrong and what to do next."""
+
+_VEHICLE_HEAD = """\
+One section per vehicle. Its name in the brackets is its id: logs in inbox/ID/ are its logs, so
+rename both. Letters, digits, - and _ may stand in an id."""
+
+_BOUNDS = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at most"}
+
+
+def make_workspace(folder: Path) -> None:
+    """Make a workspace that is ready to be edited; a folder that holds one is left alone.
+
+    Raises
+    ------
+    UsageError
+        There is a workspace already, or the folder cannot be written.
+    """
+    settings = folder / SETTINGS_FILE
+    if settings.exists():
+        raise UsageError(
+            f"{settings} exists already, and was left as it is. Run `healthtrack check` there, or "
+            "give another folder."
+        )
+    defaults = WorkspaceSettings()
+    try:
+        (folder / defaults.inbox / EXAMPLE_VEHICLE).mkdir(parents=True, exist_ok=True)
+        pipelines = folder / defaults.pipelines
+        pipelines.mkdir(exist_ok=True)
+        for template in sorted(ingest.template_folder().glob("*.toml")):
+            if not (pipelines / template.name).exists():
+                shutil.copyfile(template, pipelines / template.name)
+        settings.write_text(settings_text(), encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"{folder} cannot be made a workspace: {error.strerror}.") from None
+
+
+def settings_text() -> str:
+    """Return a ``healthtrack.toml`` with every setting, its default and its reason.
+
+    It is written from the settings' own declarations, so it cannot differ from them.
+    """
+    lines = [*_comment(_HEAD), *_settings(WorkspaceSettings)]
+    for table, model in (("alerts", AlertSettings), ("baseline", BaselineSettings)):
+        lines += ["", f"[{table}]", *_settings(model)]
+    lines += ["", *_comment(_VEHICLE_HEAD), f"[vehicles.{EXAMPLE_VEHICLE}]"]
+    lines += _settings(VehicleSettings)
+    return "\n".join(lines) + "\n"
+
+
+def _settings(model: type[BaseModel]) -> Iterator[str]:
+    for name, field in model.model_fields.items():
+        if _is_table(field):
+            continue
+        yield ""
+        yield from _comment(f"{field.description}{_limits(field)}")
+        yield f"# {name} = {_example(field)}"
+
+
+def _is_table(field: FieldInfo) -> bool:
+    kind = field.annotation
+    if get_origin(kind) is dict:
+        kind = get_args(kind)[-1]
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
+
+
+def _limits(field: FieldInfo) -> str:
+    choices = [choice for part in _parts(field.annotation) for choice in _literals(part)]
+    if choices:
+        return f" (one of: {', '.join(choices)})"
+    bounds = [
+        f"{words} {getattr(mark, key)}"
+        for mark in [*field.metadata, *_marks(field.annotation)]
+        for key, words in _BOUNDS.items()
+        if getattr(mark, key, None) is not None
+    ]
+    return f" ({', '.join(bounds)})" if bounds else ""
+
+
+def _parts(annotation: Any) -> tuple[Any, ...]:  # noqa: ANN401 - any annotation
+    return (annotation, *get_args(annotation))
+
+
+def _literals(annotation: Any) -> list[str]:  # noqa: ANN401 - any annotation
+    return [choice for choice in get_args(annotation) if isinstance(choice, str)]
+
+
+def _marks(annotation: Any) -> list[Any]:  # noqa: ANN401 - any annotation
+    """Bounds that stand inside an optional type."""
+    found: list[Any] = []
+    for part in get_args(annotation):
+        for mark in getattr(part, "__metadata__", ()):
+            found += getattr(mark, "metadata", [mark])
+    return found
+
+
+def _example(field: FieldInfo) -> str:
+    default = field.get_default(call_default_factory=True)
+    if default is None or default == {}:
+        default = field.examples[0] if field.examples else None
+    if isinstance(default, dict):
+        return "{ " + ", ".join(f"{key} = {value}" for key, value in default.items()) + " }"
+    if isinstance(default, (bool, str)):
+        return json.dumps(default, ensure_ascii=False)
+    return str(default)
+
+
+def _comment(text: str) -> Iterator[str]:
+    for line in textwrap.wrap(" ".join(text.split()), 96, break_on_hyphens=False):
+        yield f"# {line}"
