@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
 Concern = Literal["low", "high", "both"]
 Scale = Literal["log_percent", "native"]
+Source = Literal["windows", "standstills", "pulls"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,10 @@ class Indicator:
         Pure function from windows to observations.
     meaning : str
         One plain sentence for the report.
+    regions : tuple of str
+        Every region that ``observe`` may name.
+    source : "windows", "standstills" or "pulls"
+        Which frame of :class:`healthtrack.records.VehicleHistory` ``observe`` is given.
     """
 
     name: str
@@ -88,3 +93,4 @@ class Indicator:
     observe: Observe
     meaning: str
     regions: tuple[str, ...] = field(default=())
+    source: Source = "windows"

@@ -1,0 +1,482 @@
+"""A mean-value model of a turbocharged diesel's air path, solved for its steady state.
+
+It answers one question: how do airflow, manifold pressure, charge temperature and restriction
+move *at a given engine speed and load* when something in the air path changes? It is not fitted to
+any vehicle: the diagnosis solves it for many plausible engines, and what they agree on is what the
+physics tells.
+
+The healthy state is the vehicle's own operating point (engine speed, manifold over ambient
+pressure). From it follow flow, temperatures, the power that the compressor takes and the turbine
+area that delivers it. A changed engine then keeps its fuel and, by its control, its turbine area
+or its manifold pressure. Compressor and turbine: Heywood, *Internal Combustion Engine
+Fundamentals*, 1988, §6.6; the turbine as a flow resistance by Stodola's ellipse; structure of the
+mean-value model after Wahlström & Eriksson, *Proc. IMechE D* 225(7), 2011, whose computed steady
+states are the outside check (tests/published).
+
+Flows are per litre of displacement, so one solution serves every engine size.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+FloatArray: TypeAlias = NDArray[np.float64]
+Value: TypeAlias = FloatArray | float
+
+GAS_CONSTANT = 0.28705
+"""Of dry air. [J/(g·K)]"""
+AIR_HEAT = 1.005
+EXHAUST_HEAT = 1.13
+"""Heat capacity of air and of diesel exhaust at constant pressure. [J/(g·K)]"""
+AIR_EXPONENT = 0.4 / 1.4
+EXHAUST_EXPONENT = 0.33 / 1.33
+FUEL_ENERGY = 42_800.0
+"""Lower heating value of diesel fuel. [J/g]"""
+STOICHIOMETRIC = 14.5
+"""Air to fuel by mass of a light diesel fuel, CH1.8 (Heywood 1988, Table D.4)."""
+REFERENCE_DENSITY = 1.20
+"""Density to which an intake restriction is scaled. [kg/m³]"""
+CRITICAL = 0.528282
+"""Pressure ratio under which an orifice chokes, γ = 1.4."""
+IDLING = 1.05
+"""Manifold over ambient pressure under which the turbocharger does nothing that counts."""
+
+_OUTER = 24
+_INNER = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """What differs from engine to engine; every field broadcasts against the others.
+
+    Parameters
+    ----------
+    volumetric_efficiency : of the cylinders, at manifold density. [1]
+    compressor_efficiency : isentropic, at its best. [1]
+    compressor_slope : d ln(efficiency) / d ln(pressure ratio - 1) along the best flows: low boost
+        is made less efficiently. [1]
+    compressor_width : how far ln(flow) may leave the best flow before efficiency falls by 40 %.
+    full_pressure_ratio, full_speed : where full boost is reached. [1, rpm]
+    turbine_efficiency : with the bearing's loss. [1]
+    exhaust_heat : share of the fuel's energy that leaves with the exhaust, before the turbine. [1]
+    back_pressure : behind the turbine, over ambient. [1]
+    cooler_effectiveness : of the charge cooler. [1]
+    cooler_loss : pressure drop over the charge cooler at full flow. [kPa]
+    restriction : depression of the intake at full flow. [kPa]
+    recirculation_temperature : of recirculated gas behind its cooler. [K]
+    boost_control : 0 the turbine's area is mapped, 1 manifold pressure is held at its set value;
+        between, as a pneumatic spring does. [1]
+    boost_reserve : by how much the area can be closed from where it stands. [1]
+    airflow_control : 0 the recirculation valve is mapped, 1 it holds the *measured* airflow. [1]
+    passage : how much of an extra opening of that valve still passes at full load. [1]
+    fouling_blocks : kPa of extra cooler loss at full flow per point of effectiveness lost.
+    smoke_limit : 0 full-load fuel is fixed, 1 it follows the measured airflow. [1]
+    mixture_effect : d ln(efficiency) / d ln(excess air) at full load. [1]
+    flow_scale : reference flow of the restriction over full flow. [1]
+    """
+
+    volumetric_efficiency: Value = 0.87
+    compressor_efficiency: Value = 0.72
+    compressor_slope: Value = 0.15
+    compressor_width: Value = 1.0
+    full_pressure_ratio: Value = 2.3
+    full_speed: Value = 3000.0
+    turbine_efficiency: Value = 0.65
+    exhaust_heat: Value = 0.36
+    back_pressure: Value = 1.05
+    cooler_effectiveness: Value = 0.75
+    cooler_loss: Value = 10.0
+    restriction: Value = 2.0
+    recirculation_temperature: Value = 400.0
+    boost_control: Value = 0.0
+    boost_reserve: Value = 0.1
+    airflow_control: Value = 0.0
+    passage: Value = 0.3
+    fouling_blocks: Value = 0.0
+    smoke_limit: Value = 0.0
+    mixture_effect: Value = 0.15
+    flow_scale: Value = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """An operating point of the healthy engine; every field broadcasts.
+
+    Parameters
+    ----------
+    engine_speed : [rpm]
+    pressure_ratio : manifold over ambient pressure. [1]
+    excess_air : air over stoichiometric air. [1]
+    recirculated : share of recirculated gas in what the cylinders take. [1]
+    full_load : 1 where the driver asks for all, else 0.
+    ambient_pressure, ambient_temperature : [kPa, K]
+    """
+
+    engine_speed: Value
+    pressure_ratio: Value
+    excess_air: Value
+    recirculated: Value = 0.0
+    full_load: Value = 0.0
+    ambient_pressure: Value = 99.0
+    ambient_temperature: Value = 288.15
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What has changed, in the units of the diagnosis; zero is healthy; every field broadcasts.
+
+    Parameters
+    ----------
+    airflow_reading : of the airflow sensor. [% of reading]
+    pressure_offset : of the manifold pressure sensor. [kPa]
+    leak : air lost behind the compressor, of the flow at full boost. [%]
+    turbocharger_loss : loss of the compressor's efficiency. [% of it]
+    cooler_loss : effectiveness lost. [points]
+    restriction : extra depression at the reference flow. [kPa]
+    recirculation : extra recirculated share at this point, were the valve mapped. [%]
+    temperature_offset : of the charge temperature sensor. [K]
+    fuel : change of the fuel, to follow a smoke limit. [%]
+    """
+
+    airflow_reading: Value = 0.0
+    pressure_offset: Value = 0.0
+    leak: Value = 0.0
+    turbocharger_loss: Value = 0.0
+    cooler_loss: Value = 0.0
+    restriction: Value = 0.0
+    recirculation: Value = 0.0
+    temperature_offset: Value = 0.0
+    fuel: Value = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """A steady state: what is there and what the sensors say.
+
+    Flows per litre [g/(s·L)], pressures [kPa], temperatures [K]. ``restriction`` is the intake's
+    depression scaled to the reference flow by the *measured* flow [kPa]. ``imbalance`` is turbine
+    less compressor power, of the latter, at the healthy turbine area: zero where that is mapped.
+    """
+
+    airflow: FloatArray
+    measured_airflow: FloatArray
+    manifold_pressure: FloatArray
+    measured_pressure: FloatArray
+    charge_temperature: FloatArray
+    measured_temperature: FloatArray
+    exhaust_pressure: FloatArray
+    exhaust_temperature: FloatArray
+    restriction: FloatArray
+    imbalance: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Healthy:
+    """The healthy state at a point and what follows for the engine's hardware there."""
+
+    engine: Engine
+    point: Point
+    pressure: FloatArray
+    airflow: FloatArray
+    fuel: FloatArray
+    cylinder_flow: FloatArray
+    full_flow: FloatArray
+    area: FloatArray
+    valve: FloatArray
+    charge_temperature: FloatArray
+    exhaust_pressure: FloatArray
+    exhaust_temperature: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Gas:
+    """The gas along its way at an assumed manifold pressure and turbine area."""
+
+    airflow: FloatArray
+    charge: FloatArray
+    hot: FloatArray
+    ahead: FloatArray
+    turbine: FloatArray
+    compressor: FloatArray
+
+
+def orifice(upstream: Value, downstream: Value) -> FloatArray:
+    """Return ṁ√(RT)/(A·p) of an orifice, choked or not. [1]
+
+    Saint-Venant's formula at γ = 1.4 (Heywood 1988, app. C); zero where nothing drives it.
+    """
+    ratio = np.clip(np.asarray(downstream) / np.asarray(upstream), CRITICAL, 1.0)
+    inner = ratio ** (2.0 / 1.4) - ratio ** (2.4 / 1.4)
+    return np.asarray(np.sqrt(np.maximum(7.0 * inner, 0.0)))
+
+
+def compressor_power(
+    flow: Value, inlet: Value, pressure_ratio: Value, efficiency: Value
+) -> FloatArray:
+    """Return the shaft power that raises ``flow`` by ``pressure_ratio``. [J/s per litre]
+
+    Heywood 1988, eq. 6.42; ``inlet`` temperature in kelvin. A rotor that idles still takes a
+    little, so the ratio counts as 1.005 at least.
+    """
+    rise = np.maximum(np.asarray(pressure_ratio), 1.005) ** AIR_EXPONENT - 1.0
+    return np.asarray(flow * AIR_HEAT * inlet * rise / efficiency)
+
+
+def solve_healthy(engine: Engine, point: Point) -> Healthy:
+    """Return the healthy state at ``point``: nothing to iterate but the cooler's own loss."""
+    ambient = np.asarray(point.ambient_pressure)
+    pressure = np.asarray(point.pressure_ratio * ambient)
+    full = _full_flow(engine, point)
+    charge = np.asarray(point.ambient_temperature + 20.0 + 0.0 * pressure)
+    share = np.asarray(point.recirculated)
+    airflow = cylinders = ratio = efficiency = manifold = charge
+    for _ in range(_INNER):
+        manifold = (1.0 - share) * charge + share * engine.recirculation_temperature
+        cylinders = _cylinder_flow(engine, point, pressure, manifold)
+        airflow = (1.0 - share) * cylinders
+        ratio, efficiency = _compressor(engine, point, airflow, pressure, full, Fault())
+        outlet = _outlet(point, ratio, efficiency)
+        charge = outlet - engine.cooler_effectiveness * (outlet - point.ambient_temperature)
+    fuel = airflow / (STOICHIOMETRIC * np.asarray(point.excess_air))
+    hot = _exhaust_temperature(engine, manifold, cylinders, fuel)
+    through = cylinders + fuel - share * cylinders
+    back = np.asarray(engine.back_pressure * ambient)
+    power = compressor_power(airflow, point.ambient_temperature, ratio, efficiency)
+    drop = np.clip(power / (engine.turbine_efficiency * through * EXHAUST_HEAT * hot), 1e-4, 0.7)
+    ahead = back * (1.0 - drop) ** (-1.0 / EXHAUST_EXPONENT)
+    area = through * np.sqrt(hot) / np.sqrt(ahead**2 - back**2)
+    valve = share * cylinders / _valve_flow(engine, ahead, pressure)
+    return Healthy(
+        engine, point, pressure, airflow, fuel, cylinders, full, area, valve, charge, ahead, hot
+    )
+
+
+def solve(healthy: Healthy, fault: Fault) -> State:
+    """Return the steady state with ``fault``, at the healthy state's engine speed and load.
+
+    With a mapped turbine area the manifold pressure follows from the balance of powers; with boost
+    control it is held at its set value (of the *measured* pressure) as far as the area's range
+    allows. With next to no boost the rotor idles and the manifold follows the intake.
+    """
+    engine, base = healthy.engine, healthy.pressure
+    opened = _balance(healthy, fault, healthy.area)
+    idles = np.asarray(healthy.point.pressure_ratio) < IDLING
+    control = np.where(idles, 0.0, engine.boost_control)
+    pressure = np.where(idles, base - _extra_sag(healthy, fault), opened)
+    if np.any(control > 0.0):
+        tightest = healthy.area * (1.0 - np.asarray(engine.boost_reserve))
+        most = _balance(healthy, fault, tightest)
+        least = _balance(healthy, fault, healthy.area * 1.8)
+        wanted = base - np.asarray(fault.pressure_offset)
+        held = np.clip(wanted, np.minimum(least, opened), np.maximum(most, opened))
+        pressure = pressure + control * (held - opened)
+    return _state(healthy, fault, pressure)
+
+
+def surplus(healthy: Healthy, fault: Fault, pressure: Value, area: Value) -> FloatArray:
+    """Return turbine less compressor power at a given manifold pressure. [J/s per litre]
+
+    What is left accelerates the rotor: the time to build boost goes as its inverse.
+    """
+    gas = _gas(healthy, fault, np.asarray(pressure), np.asarray(area))
+    return gas.turbine - gas.compressor
+
+
+def _full_flow(engine: Engine, point: Point) -> FloatArray:
+    temperature = np.asarray(point.ambient_temperature) + 35.0
+    pressure = engine.full_pressure_ratio * np.asarray(point.ambient_pressure)
+    full = replace(point, engine_speed=engine.full_speed)
+    return _cylinder_flow(engine, full, np.asarray(pressure), temperature)
+
+
+def _cylinder_flow(
+    engine: Engine, point: Point, pressure: FloatArray, temperature: FloatArray
+) -> FloatArray:
+    # ṁ = ηv·p·V·N/(120·R·T), Heywood 1988, eq. 2.27, for V = 1 L
+    filled = np.asarray(engine.volumetric_efficiency * pressure * np.asarray(point.engine_speed))
+    return np.asarray(filled / (120.0 * GAS_CONSTANT * temperature))
+
+
+def _sag(engine: Engine, point: Point, airflow: FloatArray, full: FloatArray) -> FloatArray:
+    density = point.ambient_pressure / (GAS_CONSTANT * np.asarray(point.ambient_temperature))
+    scaled = (airflow / full) ** 2 * (REFERENCE_DENSITY / density)
+    return np.asarray(engine.restriction * scaled)
+
+
+def _dirty(engine: Engine, fault: Fault) -> Engine:
+    extra = np.asarray(fault.restriction) / np.asarray(engine.flow_scale) ** 2
+    return replace(engine, restriction=np.asarray(engine.restriction) + extra)
+
+
+def _extra_sag(healthy: Healthy, fault: Fault) -> FloatArray:
+    dirty = _dirty(healthy.engine, fault)
+    flows = healthy.airflow, healthy.full_flow
+    clean = _sag(healthy.engine, healthy.point, *flows)
+    return _sag(dirty, healthy.point, *flows) - clean
+
+
+def _compressor(
+    engine: Engine,
+    point: Point,
+    airflow: FloatArray,
+    pressure: FloatArray,
+    full: FloatArray,
+    fault: Fault,
+) -> tuple[FloatArray, FloatArray]:
+    relative = airflow / full
+    sag = _sag(_dirty(engine, fault), point, airflow, full)
+    inlet = point.ambient_pressure - np.minimum(sag, 40.0)
+    loss = np.asarray(engine.cooler_loss) + np.asarray(engine.fouling_blocks) * fault.cooler_loss
+    dense = engine.full_pressure_ratio * np.asarray(point.ambient_pressure) / pressure
+    ratio = (pressure + loss * relative**2 * dense) / inlet
+    head = (np.maximum(ratio, 1.02) - 1.0) / (np.asarray(engine.full_pressure_ratio) - 1.0)
+    away = np.log(np.maximum(relative, 0.02) / np.sqrt(head)) / np.asarray(engine.compressor_width)
+    best = engine.compressor_efficiency * head ** np.asarray(engine.compressor_slope)
+    efficiency = np.maximum(best * np.exp(-0.5 * away**2), 0.25)
+    return ratio, efficiency * (1.0 - np.asarray(fault.turbocharger_loss) / 100.0)
+
+
+def _outlet(point: Point, ratio: FloatArray, efficiency: FloatArray) -> FloatArray:
+    rise = np.maximum(ratio, 1.0) ** AIR_EXPONENT - 1.0
+    return np.asarray(point.ambient_temperature * (1.0 + rise / efficiency))
+
+
+def _exhaust_temperature(
+    engine: Engine, manifold: FloatArray, cylinders: FloatArray, fuel: FloatArray
+) -> FloatArray:
+    heat = engine.exhaust_heat * FUEL_ENERGY * fuel / (EXHAUST_HEAT * (cylinders + fuel))
+    return np.asarray(manifold + heat)
+
+
+def _valve_flow(engine: Engine, ahead: FloatArray, pressure: FloatArray) -> FloatArray:
+    # the intake throttle keeps a little drive for recirculation where the turbine gives none
+    drive = np.maximum(ahead - pressure, 0.0) + 0.03 * pressure
+    return np.asarray(np.sqrt(drive * ahead / engine.recirculation_temperature))
+
+
+def _gas(healthy: Healthy, fault: Fault, pressure: FloatArray, area: FloatArray) -> _Gas:
+    engine, point = healthy.engine, healthy.point
+    back = np.asarray(engine.back_pressure * np.asarray(point.ambient_pressure))
+    effectiveness = np.asarray(engine.cooler_effectiveness) - np.asarray(fault.cooler_loss) / 100.0
+    fuel = healthy.fuel * (1.0 + np.asarray(fault.fuel) / 100.0)
+    charge = healthy.charge_temperature + 0.0 * pressure
+    airflow = healthy.airflow + 0.0 * pressure
+    returned = np.asarray(point.recirculated) * healthy.cylinder_flow + 0.0 * pressure
+    ahead = healthy.exhaust_pressure + 0.0 * pressure
+    cylinders = hot = ratio = efficiency = charge
+    for _ in range(_INNER):
+        share = returned / (airflow + returned)
+        manifold = (1.0 - share) * charge + share * engine.recirculation_temperature
+        cylinders = _cylinder_flow(engine, point, pressure, manifold)
+        leak = _leak(healthy, fault, pressure, charge)
+        hot = _exhaust_temperature(engine, manifold, cylinders, fuel)
+        through = cylinders + fuel - returned
+        ahead = np.sqrt(back**2 + (through * np.sqrt(hot) / area) ** 2)
+        asked = _returned(healthy, fault, ahead, pressure, cylinders + leak)
+        returned = 0.5 * (returned + np.minimum(asked, 0.75 * cylinders))
+        airflow = np.maximum(cylinders - returned + leak, 0.05 * cylinders)
+        ratio, efficiency = _compressor(engine, point, airflow, pressure, healthy.full_flow, fault)
+        outlet = _outlet(point, ratio, efficiency)
+        charge = outlet - effectiveness * (outlet - point.ambient_temperature)
+    through = cylinders + fuel - returned
+    expansion = 1.0 - (back / ahead) ** EXHAUST_EXPONENT
+    turbine = engine.turbine_efficiency * through * EXHAUST_HEAT * hot * expansion
+    taken = compressor_power(airflow, point.ambient_temperature, ratio, efficiency)
+    return _Gas(airflow, charge, hot, ahead, turbine, taken)
+
+
+def _leak(
+    healthy: Healthy, fault: Fault, pressure: FloatArray, charge: FloatArray
+) -> FloatArray:
+    ambient = np.asarray(healthy.point.ambient_pressure)
+    full = healthy.engine.full_pressure_ratio * ambient
+    warm = np.asarray(healthy.point.ambient_temperature) + 35.0
+    scale = full * orifice(full, ambient) / np.sqrt(warm)
+    out = pressure * orifice(pressure, ambient) / np.sqrt(charge)
+    back = ambient * orifice(ambient, pressure) / np.sqrt(charge)
+    lost = np.asarray(fault.leak) / 100.0 * healthy.full_flow
+    return np.asarray(lost * np.where(pressure >= ambient, out, -back) / scale)
+
+
+def _returned(
+    healthy: Healthy,
+    fault: Fault,
+    ahead: FloatArray,
+    pressure: FloatArray,
+    taken: FloatArray,
+) -> FloatArray:
+    engine, point = healthy.engine, healthy.point
+    unit = _valve_flow(engine, ahead, pressure)
+    passes = np.where(np.asarray(point.full_load) > 0.5, engine.passage, 1.0)
+    stuck = np.asarray(fault.recirculation) / 100.0 * passes * healthy.cylinder_flow
+    stuck = stuck / _valve_flow(engine, healthy.exhaust_pressure, healthy.pressure) * unit
+    mapped = healthy.valve * unit + stuck
+    reading = 1.0 + np.asarray(fault.airflow_reading) / 100.0
+    wanted = taken - healthy.airflow / reading
+    held = np.clip(wanted, stuck, np.maximum(2.0 * healthy.valve * unit, stuck))
+    works = np.asarray(engine.airflow_control) * (np.asarray(point.recirculated) > 0.005)
+    return np.asarray(mapped + works * (held - mapped))
+
+
+def _balance(healthy: Healthy, fault: Fault, area: FloatArray) -> FloatArray:
+    """Return the manifold pressure at which turbine and compressor power agree. [kPa]"""
+
+    def imbalance(log_pressure: FloatArray) -> FloatArray:
+        gas = _gas(healthy, fault, np.exp(log_pressure), area)
+        return np.asarray(np.log(np.maximum(gas.turbine, 1e-9) / gas.compressor))
+
+    boosted = IDLING * np.asarray(healthy.point.ambient_pressure)
+    middle = np.log(np.maximum(healthy.pressure, boosted))
+    return np.asarray(np.exp(_root(imbalance, middle - 0.6, middle + 0.5)))
+
+
+def _root(
+    function: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray
+) -> FloatArray:
+    """Return roots of a falling function, element by element (Illinois variant of regula falsi).
+
+    Where the bracket holds no root, the end nearer to one.
+    """
+    at_low, at_high = function(low), function(high)
+    low, high = low + 0.0 * at_low, high + 0.0 * at_low
+    middle = low
+    for _ in range(_OUTER):
+        step = at_low / np.where(at_low == at_high, 1.0, at_low - at_high)
+        middle = low + np.clip(step, 0.0, 1.0) * (high - low)
+        value = function(middle)
+        above = value > 0.0
+        at_high = np.where(above, 0.5 * at_high, value)
+        at_low = np.where(above, value, 0.5 * at_low)
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+        if float(np.max(np.abs(value))) < 1e-7:
+            break
+    return middle
+
+
+def _state(healthy: Healthy, fault: Fault, pressure: FloatArray) -> State:
+    gas = _gas(healthy, fault, pressure, healthy.area)
+    measured = gas.airflow * (1.0 + np.asarray(fault.airflow_reading) / 100.0)
+    engine, point = healthy.engine, healthy.point
+    sag = _sag(_dirty(engine, fault), point, gas.airflow, healthy.full_flow)
+    density = point.ambient_pressure / (GAS_CONSTANT * np.asarray(point.ambient_temperature))
+    reference = healthy.full_flow * np.asarray(engine.flow_scale)
+    scaled = sag * density / REFERENCE_DENSITY * (reference / measured) ** 2
+    return State(
+        airflow=gas.airflow,
+        measured_airflow=measured,
+        manifold_pressure=pressure,
+        measured_pressure=pressure + np.asarray(fault.pressure_offset),
+        charge_temperature=gas.charge,
+        measured_temperature=gas.charge + np.asarray(fault.temperature_offset),
+        exhaust_pressure=gas.ahead,
+        exhaust_temperature=gas.hot,
+        restriction=scaled,
+        imbalance=gas.turbine / gas.compressor - 1.0,
+    )

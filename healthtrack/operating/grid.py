@@ -1,0 +1,220 @@
+"""Sparse channels of one drive on common times, and sums over stretches of them.
+
+A logger that asks for one signal at a time never has two channels at the same moment. Before two
+channels are compared they are brought to common times by linear interpolation between fresh
+values, and only where those lie no further apart than the channel's ``longest_gap``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from healthtrack.channels import CHANNELS
+
+if TYPE_CHECKING:
+    import polars as pl
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+
+STEP = 0.5
+"""Spacing of the common times: finer than the polling of any logger that asks in turn. [s]"""
+
+LONGEST_SILENCE = 10.0
+"""Rows further apart than this belong to different stretches; no window reaches across. [s]"""
+
+
+@dataclass(frozen=True)
+class Fresh:
+    """The fresh values of one channel of one drive, in order of time.
+
+    ``sums`` and ``squares`` are running sums (one longer than ``values``) of the values less
+    ``centre``, so that the mean and spread of any stretch cost two look-ups.
+    """
+
+    times: FloatArray
+    values: FloatArray
+    centre: float
+    sums: FloatArray
+    squares: FloatArray
+
+
+@dataclass(frozen=True)
+class Grid:
+    """One drive on common times.
+
+    Parameters
+    ----------
+    drive : str
+        Drive id.
+    origin : int
+        Time of the drive's first row. [µs since 1970, UTC]
+    times : (g,) float64
+        Common times, ``STEP`` apart within a stretch. [s after origin]
+    on_grid : dict of (g,) float64
+        Each logged channel interpolated; NaN where it is not known. [channel unit]
+    fresh : dict of Fresh
+        Each logged channel as it was measured.
+    """
+
+    drive: str
+    origin: int
+    times: FloatArray
+    on_grid: dict[str, FloatArray]
+    fresh: dict[str, Fresh]
+
+    def channel(self, name: str) -> FloatArray:
+        """Return a channel on the common times, all NaN where it is not logged."""
+        return self.on_grid.get(name, np.full(self.times.size, np.nan))
+
+
+def make_grid(drive: str, rows: pl.DataFrame) -> Grid:
+    """Bring one drive's samples to common times.
+
+    Parameters
+    ----------
+    drive : str
+        Drive id.
+    rows : polars.DataFrame
+        The samples of that drive alone, at least one row.
+    """
+    rows = rows.sort("t")
+    stamps = rows["t"].dt.timestamp("us").to_numpy()
+    seconds = (stamps - stamps[0]) / 1e6
+    times = _common_times(seconds)
+    fresh: dict[str, Fresh] = {}
+    on_grid: dict[str, FloatArray] = {}
+    for name in CHANNELS:
+        if name not in rows.columns:
+            continue
+        values = rows[name].cast(float).to_numpy()
+        known = np.isfinite(values)
+        if not known.any():
+            continue
+        fresh[name] = _fresh(seconds[known], values[known])
+        on_grid[name] = interpolate(fresh[name], times, CHANNELS[name].longest_gap)
+    return Grid(drive, int(stamps[0]), times, on_grid, fresh)
+
+
+def interpolate(fresh: Fresh, times: FloatArray, longest_gap: float) -> FloatArray:
+    """Values at given times, linear between fresh values that are close enough.
+
+    Before the first and after the last fresh value of a slow channel (``longest_gap`` of 10 s and
+    more: temperatures, odometer) the nearest value is held for at most that long.
+
+    Parameters
+    ----------
+    fresh : Fresh
+        The channel as it was measured.
+    times : (g,) float64
+        Where values are wanted. [s]
+    longest_gap : float
+        Of the channel. [s]
+
+    Returns
+    -------
+    (g,) float64
+        NaN where the channel is not known.
+    """
+    after = np.searchsorted(fresh.times, times, side="left")
+    last = fresh.times.size - 1
+    right = fresh.times[np.minimum(after, last)]
+    left = fresh.times[np.maximum(after - 1, 0)]
+    inside = (after > 0) & (after <= last) & (right - left <= longest_gap)
+    known = inside | (right == times)
+    if longest_gap >= LONGEST_SILENCE:
+        known |= (np.abs(times - left) <= longest_gap) & (after > last)
+        known |= (np.abs(times - right) <= longest_gap) & (after == 0)
+    return np.where(known, np.interp(times, fresh.times, fresh.values), np.nan)
+
+
+def rolling_mean_sd(values: FloatArray, length: int) -> tuple[FloatArray, FloatArray]:
+    """Mean and standard deviation of each run of ``length`` values, NaN where one is missing.
+
+    Returns
+    -------
+    tuple of two (g,) float64
+        Entry i is of ``values[i : i + length]``; the last ``length - 1`` are NaN.
+    """
+    mean = np.full(values.size, np.nan)
+    spread = np.full(values.size, np.nan)
+    if values.size < length:
+        return mean, spread
+    known = np.isfinite(values)
+    centre = float(values[known].mean()) if known.any() else 0.0
+    deviations = np.where(known, values - centre, 0.0)
+    first = _run_sums(deviations, length) / length
+    second = _run_sums(deviations**2, length) / length
+    whole = _run_sums(known.astype(np.float64), length) > length - 0.5
+    end = values.size - length + 1
+    mean[:end] = np.where(whole, first + centre, np.nan)
+    spread[:end] = np.where(whole, np.sqrt(np.maximum(second - first**2, 0.0)), np.nan)
+    return mean, spread
+
+
+def fresh_statistics(
+    fresh: Fresh, starts: FloatArray, ends: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Count, mean and standard deviation of the fresh values within given stretches.
+
+    Returns
+    -------
+    tuple of (w,) int64, (w,) float64, (w,) float64
+        Mean is NaN where there is no value, the standard deviation where there are fewer than two.
+    """
+    first = np.searchsorted(fresh.times, starts, side="left")
+    last = np.searchsorted(fresh.times, ends, side="left")
+    count = (last - first).astype(np.int64)
+    size = np.where(count > 0, count, 1)
+    mean = (fresh.sums[last] - fresh.sums[first]) / size
+    square = (fresh.squares[last] - fresh.squares[first]) / size
+    variance = np.maximum(square - mean**2, 0.0) * size / np.maximum(size - 1, 1)
+    return (
+        count,
+        np.where(count > 0, mean + fresh.centre, np.nan),
+        np.where(count > 1, np.sqrt(variance), np.nan),
+    )
+
+
+def unbroken(times: FloatArray, length: int) -> NDArray[np.bool_]:
+    """Whether the ``length`` common times from each one on belong to one stretch."""
+    whole = np.zeros(times.size, dtype=bool)
+    if times.size >= length:
+        end = times.size - length + 1
+        whole[:end] = times[length - 1 :] - times[:end] < (length - 0.5) * STEP
+    return whole
+
+
+def _common_times(seconds: FloatArray) -> FloatArray:
+    """Lay times ``STEP`` apart over each stretch of rows."""
+    breaks = np.flatnonzero(np.diff(seconds) > LONGEST_SILENCE)
+    starts = seconds[np.concatenate(([0], breaks + 1))]
+    ends = seconds[np.concatenate((breaks, [seconds.size - 1]))]
+    return np.concatenate(
+        [
+            start + STEP * np.arange(int((end - start) / STEP) + 1)
+            for start, end in zip(starts, ends, strict=True)
+        ]
+    )
+
+
+def _fresh(times: FloatArray, values: FloatArray) -> Fresh:
+    centre = float(values.mean())
+    deviations = values - centre
+    zero = np.zeros(1)
+    return Fresh(
+        times=times,
+        values=values,
+        centre=centre,
+        sums=np.concatenate((zero, np.cumsum(deviations))),
+        squares=np.concatenate((zero, np.cumsum(deviations**2))),
+    )
+
+
+def _run_sums(values: FloatArray, length: int) -> FloatArray:
+    sums = np.concatenate((np.zeros(1), np.cumsum(values)))
+    return np.asarray(sums[length:] - sums[:-length])

@@ -1,0 +1,44 @@
+"""What holds for every indicator, those to come included."""
+
+import polars as pl
+import pytest
+
+from healthtrack.channels import CHANNELS
+from healthtrack.config import VehicleSettings
+from healthtrack.indicators import ALL
+from healthtrack.operating import empty_windows
+
+VEHICLE = VehicleSettings(displacement_l=2.0)
+
+
+@pytest.fixture(params=list(ALL))
+def indicator(request):
+    return ALL[request.param]
+
+
+def test_its_name_is_its_key_and_its_words_are_there(indicator):
+    assert ALL[indicator.name] is indicator
+    assert indicator.label
+    assert indicator.meaning
+    assert indicator.limit_reason
+    assert all(response.reason for response in indicator.responses)
+
+
+def test_it_needs_channels_that_exist(indicator):
+    assert {name for need in indicator.needs for name in need.any_of} <= set(CHANNELS)
+
+
+def test_its_limit_lies_in_the_direction_of_concern(indicator):
+    assert {"low": indicator.limit < 0, "high": indicator.limit > 0, "both": True}[
+        indicator.concern
+    ]
+
+
+def test_it_gives_its_declared_columns_even_for_nothing(indicator):
+    if indicator.source != "windows":
+        pytest.skip("sees another frame; see the tests of that source")
+    seen = indicator.observe(empty_windows(), VEHICLE)
+    conditions = {response.condition for response in indicator.responses}
+    assert {"drive", "t", "y", "region", *indicator.predictors, *conditions} <= set(seen.columns)
+    assert seen.height == 0
+    assert seen.schema["y"] == pl.Float64
