@@ -57,20 +57,20 @@ _GALLON_L = 3.785411784
 # spellings are compared after `_plain`: lower case, no blanks, brackets or exponent signs
 _SPELLINGS: dict[str, dict[str, Unit]] = {
     "temperature": {
-        "°c|c|degc|celsius|deg.c|gradc|grad": Unit("temperature", 1.0),
-        "°f|f|degf|fahrenheit|deg.f": Unit("temperature", 5 / 9, -160 / 9),
-        "k|kelvin": Unit("temperature", 1.0, -273.15),
+        "°C|c|degc|celsius|deg.c|gradc|grad": Unit("temperature", 1.0),
+        "°F|f|degf|fahrenheit|deg.f": Unit("temperature", 5 / 9, -160 / 9),
+        "K|kelvin": Unit("temperature", 1.0, -273.15),
     },
     "pressure": {
-        "kpa": Unit("pressure", 1.0),
-        "hpa|mbar|millibar|mb": Unit("pressure", 0.1),
+        "kPa": Unit("pressure", 1.0),
+        "hPa|mbar|millibar|mb": Unit("pressure", 0.1),
         "bar": Unit("pressure", 100.0),
-        "pa": Unit("pressure", 1e-3),
-        "mpa": Unit("pressure", 1e3),
+        "Pa": Unit("pressure", 1e-3),
+        "MPa": Unit("pressure", 1e3),
         "psi|lbf/in2|lb/in2": Unit("pressure", _PSI),
-        'inhg|in.hg|"hg': Unit("pressure", _INCH_MERCURY),
-        "mmhg|torr": Unit("pressure", 0.1333224),
-        'inh2o|"h2o': Unit("pressure", 0.2490889),
+        'inHg|in.hg|"hg': Unit("pressure", _INCH_MERCURY),
+        "mmHg|torr": Unit("pressure", 0.1333224),
+        'inH2O|"h2o': Unit("pressure", 0.2490889),
         "atm": Unit("pressure", 101.325),
         "kgf/cm2|at": Unit("pressure", 98.0665),
     },
@@ -87,10 +87,10 @@ _SPELLINGS: dict[str, dict[str, Unit]] = {
         "mg/s": Unit("mass_flow", 1e-3),
     },
     "volume_flow": {
-        "l/h|l/hr|lph|ltr/h|liter/h|litre/h": Unit("volume_flow", 1.0),
-        "l/min": Unit("volume_flow", 60.0),
-        "ml/s|cm3/s|cc/s": Unit("volume_flow", 3.6),
-        "ml/min|cm3/min|cc/min": Unit("volume_flow", 0.06),
+        "L/h|l/hr|lph|ltr/h|liter/h|litre/h": Unit("volume_flow", 1.0),
+        "L/min": Unit("volume_flow", 60.0),
+        "mL/s|cm3/s|cc/s": Unit("volume_flow", 3.6),
+        "mL/min|cm3/min|cc/min": Unit("volume_flow", 0.06),
         "gal/h|gph|gal/hr": Unit("volume_flow", _GALLON_L),
         "m3/h": Unit("volume_flow", 1000.0),
     },
@@ -127,7 +127,7 @@ _SPELLINGS: dict[str, dict[str, Unit]] = {
         "‰|permille|promille": Unit("ratio", 0.1),
     },
     "torque": {
-        "n·m|nm|n*m|n.m|n-m|newtonmeter": Unit("torque", 1.0),
+        "N·m|nm|n*m|n.m|n-m|newtonmeter": Unit("torque", 1.0),
         "ft·lb|ftlb|lb·ft|lbft|ft-lb|lb-ft|ft.lb|ft*lb|lbf·ft|lbf-ft|ft-lbf|ftlbf": Unit(
             "torque", 1.3558179483314004
         ),
@@ -139,7 +139,7 @@ _SPELLINGS: dict[str, dict[str, Unit]] = {
         "min|minute|minutes": Unit("time", 60.0),
         "h|hr|hour|hours|std": Unit("time", 3600.0),
     },
-    "voltage": {"v|volt|volts": Unit("voltage", 1.0), "mv": Unit("voltage", 1e-3)},
+    "voltage": {"V|volt|volts": Unit("voltage", 1.0), "mV": Unit("voltage", 1e-3)},
 }
 
 _GAUGE = re.compile(

@@ -1,1 +1,9 @@
-"""From a logger's file to trustworthy samples: readers, units, plausibility, quarantine."""
+"""Logs to samples: pipelines, readers, units, freshness, time base, plausibility."""
+
+from __future__ import annotations
+
+from healthtrack.ingest.pipeline import Pipeline, load_pipelines, parse_pipeline
+from healthtrack.ingest.reader import read_log
+from healthtrack.ingest.templates import template_folder
+
+__all__ = ["Pipeline", "load_pipelines", "parse_pipeline", "read_log", "template_folder"]

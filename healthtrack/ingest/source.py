@@ -1,0 +1,167 @@
+"""From a file's bytes to text: decompression within limits, encodings, line ends, binary files."""
+
+from __future__ import annotations
+
+import codecs
+import zlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from healthtrack.errors import LogError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+MAXIMUM_BYTES = 256 * 1024 * 1024
+"""Longest content of a log, decompressed: about 30 hours at 100 rows per second. [byte]"""
+
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF32_LE, "utf-32-le"),
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+_CONTROL = bytes(set(range(32)) - {9, 10, 12, 13, 26, 27})
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """A log's bytes as they are to be decoded, and what was noticed on the way."""
+
+    data: bytes
+    cut: bool = False
+
+
+def read_content(path: Path) -> Content:
+    """Read a file, decompressing ``.gz``; what a cut archive still gives is kept.
+
+    Raises
+    ------
+    LogError
+        ``unreadable``, ``too_large``, ``empty`` or ``damaged``.
+    """
+    try:
+        size = path.stat().st_size
+        if size > MAXIMUM_BYTES:
+            raise _too_large(path.name)
+        data = path.read_bytes()
+    except OSError as error:
+        raise LogError(
+            "unreadable",
+            f"{path.name} cannot be opened: {error.strerror}. Check that the file is there and "
+            "may be read.",
+        ) from None
+    content = _gunzip(data, path.name) if data[:2] == b"\x1f\x8b" else Content(data)
+    if not content.data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
+        raise LogError(
+            "empty",
+            f"{path.name} holds nothing ({size} bytes on disk). Copy it from the logger again; if "
+            "it is empty there too, the logger never wrote it.",
+        )
+    stripped = content.data.rstrip(b"\x00")
+    lost_tail = len(content.data) - len(stripped)
+    if lost_tail > 1:
+        return Content(stripped, cut=True)
+    return content
+
+
+def _gunzip(data: bytes, name: str) -> Content:
+    pieces: list[bytes] = []
+    room = MAXIMUM_BYTES
+    while data:
+        stream = zlib.decompressobj(wbits=31)
+        try:
+            piece = stream.decompress(data, room + 1)
+        except zlib.error as error:
+            if pieces:
+                return Content(b"".join(pieces), cut=True)
+            raise LogError(
+                "damaged",
+                f"{name} is a compressed file that cannot be unpacked ({error}). Copy it again.",
+            ) from None
+        room -= len(piece)
+        if room < 0:
+            raise _too_large(name)
+        pieces.append(piece)
+        if not stream.eof:
+            return Content(b"".join(pieces), cut=True)
+        data = stream.unused_data.lstrip(b"\x00")
+    return Content(b"".join(pieces))
+
+
+def _too_large(name: str) -> LogError:
+    return LogError(
+        "too_large",
+        f"{name} holds more than {MAXIMUM_BYTES // 2**20} MiB, which no log of one drive does. "
+        "It was not read. Split it, if it is a log.",
+    )
+
+
+def decode(content: Content, encoding: str, name: str) -> str:
+    r"""Return the text with every line end as ``\n``.
+
+    ``auto`` takes the byte-order mark, else UTF-16 where every other byte is zero, else UTF-8,
+    else Windows-1252 with Latin-1 for what that leaves open.
+
+    Raises
+    ------
+    LogError
+        ``binary`` where the bytes are no text, ``encoding`` where they are not in the stated one.
+    """
+    data = content.data
+    for mark, found in _BOMS:
+        if data.startswith(mark):
+            return _lines(data[len(mark) :].decode(found, errors="replace"))
+    head = data[:4096]
+    if encoding == "auto":
+        wide = _wide(head)
+        if wide:
+            return _lines(data.decode(wide, errors="replace"))
+    elif encoding == "utf-16":
+        return _lines(data.decode(_wide(head) or "utf-16-le", errors="replace"))
+    _refuse_binary(head, name)
+    if encoding in {"auto", "utf-8"}:
+        try:
+            return _lines(data.decode("utf-8"))
+        except UnicodeDecodeError as error:
+            if encoding == "utf-8":
+                line = data.count(b"\n", 0, error.start) + 1
+                raise LogError(
+                    "encoding",
+                    f"{name} is not UTF-8 at line {line}. Set file.encoding of its pipeline to "
+                    '"auto" or to what the logger writes.',
+                ) from None
+    try:
+        return _lines(data.decode("cp1252"))
+    except UnicodeDecodeError:
+        return _lines(data.decode("latin-1"))
+
+
+def _refuse_binary(head: bytes, name: str) -> None:
+    control = len(head) - len(head.translate(None, _CONTROL))
+    if control > len(head) // 50 or b"\x00" in head:
+        raise LogError(
+            "binary",
+            f"{name} is no text: {control} of its first {len(head)} bytes are control codes. "
+            "Expected a log in delimited text, optionally compressed. Export it as text from the "
+            "logger's program.",
+        )
+
+
+def _wide(head: bytes) -> str:
+    """Return the UTF-16 flavour that the zero bytes point to, or nothing."""
+    if len(head) < 8:
+        return ""
+    half = len(head) // 2
+    if head[1::2].count(0) > 0.7 * half and head[0::2].count(0) < 0.1 * half:
+        return "utf-16-le"
+    if head[0::2].count(0) > 0.7 * half and head[1::2].count(0) < 0.1 * half:
+        return "utf-16-be"
+    return ""
+
+
+def _lines(text: str) -> str:
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    return text

@@ -1,0 +1,260 @@
+"""From text to a table of cells: finding the header, telling data from the rest, counting."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from healthtrack import units
+from healthtrack.errors import LogError
+from healthtrack.ingest.pipeline import DELIMITERS
+from healthtrack.records import Loss
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from healthtrack.ingest.pipeline import FileShape, Pipeline
+
+HEADER_WITHIN = 200
+"""The header must stand in the first so many lines."""
+
+LONGEST_LINE = 1_000_000
+"""A longer line is no row of a log. [characters]"""
+
+MOST_COLUMNS = 5_000
+"""A log with more columns is not read."""
+
+_NUMBER = re.compile(r"[+-]?\d+(?:[.,:]\d+)*")
+_BRACKETED = re.compile(r"\s*[\[(]\s*([^\[\]]*?)\s*[\])]\s*$")
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """Where the header stands and what it says.
+
+    ``names`` are the headers without their units, ``unit_texts`` the units in brackets (empty
+    where there are none), ``raw`` the headers as written, doubly encoded signs repaired.
+    """
+
+    line: int
+    raw: tuple[str, ...]
+    names: tuple[str, ...]
+    unit_texts: tuple[str, ...]
+
+    def find(self, wanted: str) -> int | None:
+        """Return the column under a header, with or without its unit in brackets."""
+        target = plain(wanted)
+        for texts in (self.raw, self.names):
+            for index, text in enumerate(texts):
+                if plain(text) == target:
+                    return index
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A log's cells as text: columns ``"0"``, ``"1"``, … and ``line`` (number in the file)."""
+
+    header: Header
+    cells: pl.DataFrame
+    preamble: tuple[str, ...]
+    rows: int
+    losses: tuple[Loss, ...]
+
+
+def plain(text: str) -> str:
+    """Return a header as it is compared: repaired, lower case, blanks and underscores alike."""
+    return re.sub(r"[\s_]+", " ", units.repair(text)).strip().casefold()
+
+
+def split_line(line: str, delimiter: str) -> list[str]:
+    """Return the cells of one line, quotes undone."""
+    if delimiter == " ":
+        return line.split()
+    if '"' in line:
+        try:
+            return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+        except csv.Error:
+            return [line]
+    return line.split(delimiter)
+
+
+def make_header(cells: Iterable[str], line: int) -> Header:
+    """Take the units in brackets apart from the names; empty headers at the end are dropped."""
+    raw = [units.repair(cell.strip()) for cell in cells]
+    while raw and not raw[-1]:
+        raw.pop()
+    names, unit_texts = [], []
+    for text in raw:
+        found = _BRACKETED.search(text)
+        known = found is not None and found.start() > 0
+        names.append(text[: found.start()] if found and known else text)
+        unit_texts.append(found.group(1) if found and known else "")
+    return Header(line, tuple(raw), tuple(names), tuple(unit_texts))
+
+
+def head_lines(text: str) -> list[str]:
+    """Return the first lines, in which the header must stand."""
+    return text[:LONGEST_LINE].split("\n", HEADER_WITHIN)[:HEADER_WITHIN]
+
+
+def find_header(lines: list[str], pipeline: Pipeline) -> Header | None:
+    """Return the first line that holds all headers by which the pipeline knows its logs."""
+    shape = pipeline.file
+    delimiter = DELIMITERS[shape.delimiter]
+    needles = [plain(name) for name in pipeline.identify]
+    for number, line in enumerate(lines):
+        stripped = line.strip(" ")
+        if shape.comment and stripped.startswith(shape.comment):
+            stripped = stripped[len(shape.comment) :]
+        if not stripped:
+            continue
+        header = make_header(split_line(stripped, delimiter), number)
+        present = {plain(text) for text in header.raw} | {plain(text) for text in header.names}
+        if all(needle in present for needle in needles):
+            return header
+    return None
+
+
+def read_table(text: str, header: Header, shape: FileShape, name: str, *, cut: bool) -> Table:
+    """Take the text under a header apart.
+
+    Rows with more or fewer cells than the header are left out and counted (``ragged_row``), as are
+    repeats of the header (``repeated_header``). Where the file does not end with a line end, its
+    last line may have been cut inside a number and is left out (``truncated``).
+
+    Raises
+    ------
+    LogError
+        ``too_many_columns``, ``long_line``, ``ragged`` or ``no_rows``.
+    """
+    if len(header.raw) > MOST_COLUMNS:
+        raise LogError(
+            "too_many_columns",
+            f"{name} has {len(header.raw)} columns; up to {MOST_COLUMNS} are read. "
+            "The file is left as it is. Export only the channels that are needed.",
+        )
+    lines = text.split("\n")
+    preamble = tuple(lines[: header.line])
+    first = header.line + 1
+    if shape.units_row:
+        header, first = _with_units_row(header, lines, first, shape)
+    unfinished = bool(lines[-1].strip()) or cut
+    if not lines[-1].strip():
+        lines.pop()
+    numbered = pl.DataFrame({"text": lines[first:]}, schema={"text": pl.String}).with_columns(
+        line=pl.int_range(first + 1, first + 1 + pl.len(), dtype=pl.Int64)
+    )
+    longest = numbered["text"].str.len_bytes().max()
+    if isinstance(longest, int) and longest > LONGEST_LINE:
+        raise LogError(
+            "long_line",
+            f"{name} has a line of {longest} characters; a row of a log is far shorter. The file "
+            "is left as it is. Check its line ends and its delimiter.",
+        )
+    losses: list[Loss] = []
+    if unfinished and numbered.height:
+        numbered = numbered.head(numbered.height - 1)
+        losses.append(Loss("truncated", 1))
+    header_text = lines[header.line].strip()
+    data, others = _only_data(numbered, header_text, shape)
+    losses += others
+    cells, ragged = _cells(data, len(header.raw), shape)
+    rows = cells.height + sum(loss.count for loss in losses) + ragged
+    if ragged:
+        losses.append(Loss("ragged_row", ragged))
+    if ragged > cells.height:
+        raise LogError(
+            "ragged",
+            f"{name}: {ragged} of {rows} rows have another number of cells than the "
+            f"{len(header.raw)} headers in line {header.line + 1}. The delimiter is taken to be "
+            f"{shape.delimiter}. Mend file.delimiter or file.decimal of the pipeline.",
+        )
+    if cells.is_empty():
+        raise LogError(
+            "too_few_rows",
+            f"{name} has its header in line {header.line + 1} and no complete row under it. "
+            "Nothing was stored. If the logger was switched off at once, delete the file.",
+        )
+    return Table(header, cells, preamble, rows, tuple(losses))
+
+
+def _with_units_row(
+    header: Header, lines: list[str], first: int, shape: FileShape
+) -> tuple[Header, int]:
+    """Return the header with the units under it, and the line where the data begin."""
+    if first >= len(lines):
+        return header, first
+    cells = split_line(lines[first], DELIMITERS[shape.delimiter])
+    texts = [units.repair(cell.strip()) for cell in cells][: len(header.raw)]
+    if sum(_NUMBER.fullmatch(text) is not None for text in texts) > len(texts) // 2:
+        return header, first  # a row of numbers: this log has no row of units
+    texts += [""] * (len(header.raw) - len(texts))
+    return Header(header.line, header.raw, header.names, tuple(texts)), first + 1
+
+
+def _only_data(
+    numbered: pl.DataFrame, header_text: str, shape: FileShape
+) -> tuple[pl.DataFrame, list[Loss]]:
+    text = pl.col("text").str.strip_chars()
+    keep = text != ""
+    if shape.comment:
+        keep &= ~text.str.starts_with(shape.comment)
+    repeated = text == header_text
+    count = int(numbered.select(repeated.sum()).item())
+    data = numbered.filter(keep & ~repeated)
+    return data, [Loss("repeated_header", count)] if count else []
+
+
+def _cells(data: pl.DataFrame, width: int, shape: FileShape) -> tuple[pl.DataFrame, int]:
+    """Return the cells and how many rows had another number of them."""
+    delimiter = DELIMITERS[shape.delimiter]
+    if data["text"].str.contains('"', literal=True).any():
+        return _quoted_cells(data, width, delimiter)
+    if delimiter == " ":
+        joined = [" ".join(line.split()) for line in data["text"]]
+        data = data.with_columns(pl.Series("text", joined, dtype=pl.String))
+    count = pl.col("text").str.count_matches(delimiter, literal=True) + 1
+    trailing = (count == width + 1) & pl.col("text").str.ends_with(delimiter)
+    good = data.filter((count == width) | trailing).with_columns(
+        text=pl.when(trailing).then(pl.col("text").str.strip_suffix(delimiter)).otherwise("text")
+    )
+    names = [str(index) for index in range(width)]
+    if good.is_empty():
+        empty = pl.DataFrame(schema=dict.fromkeys(names, pl.String))
+        return empty.with_columns(line=pl.lit(None, dtype=pl.Int64)), data.height
+    body = "\n".join(good["text"]).encode()
+    cells = pl.read_csv(
+        io.BytesIO(body),
+        has_header=False,
+        separator=delimiter,
+        quote_char=None,
+        infer_schema=False,
+        schema=dict.fromkeys(names, pl.String),
+    )
+    return cells.with_columns(good["line"]), data.height - good.height
+
+
+def _quoted_cells(data: pl.DataFrame, width: int, delimiter: str) -> tuple[pl.DataFrame, int]:
+    kept: list[list[str]] = []
+    lines: list[int] = []
+    for line, text in zip(data["line"], data["text"], strict=True):
+        cells = split_line(text, delimiter)
+        if len(cells) == width + 1 and not cells[-1].strip():
+            cells.pop()
+        if len(cells) == width:
+            kept.append(cells)
+            lines.append(line)
+    columns = list(zip(*kept, strict=True)) if kept else [()] * width
+    frame = pl.DataFrame(
+        {
+            str(index): pl.Series(list(column), dtype=pl.String)
+            for index, column in enumerate(columns)
+        }
+    )
+    return frame.with_columns(pl.Series("line", lines, dtype=pl.Int64)), data.height - len(kept)

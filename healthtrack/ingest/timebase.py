@@ -1,0 +1,230 @@
+"""The time of every row in UTC, and which rows have none that can be trusted."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from healthtrack.errors import LogError
+from healthtrack.records import Loss
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from healthtrack.ingest.pipeline import Pipeline, TimeBase
+    from healthtrack.ingest.table import Table
+
+_DAY_US = 86_400_000_000
+_ANOTHER_DAY_US = 3 * 3_600_000_000
+_CLOCK_STEP_US = 300_000_000
+_EARLIEST = datetime(1996, 1, 1, tzinfo=UTC)
+_UNIT_US = {"us": 1, "ms": 1_000, "s": 1_000_000, "min": 60_000_000, "h": 3_600_000_000}
+_ISO = "%Y-%m-%d %H:%M:%S%.f"
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """``t`` per row (Datetime µs UTC, null where there is none), losses and remarks."""
+
+    t: pl.Series
+    losses: tuple[Loss, ...]
+    notes: tuple[str, ...]
+
+
+def time_columns(table: Table, pipeline: Pipeline, name: str) -> list[int]:
+    """Return the columns that hold the time.
+
+    Raises
+    ------
+    LogError
+        ``no_time`` where one is not in the header.
+    """
+    found = []
+    for wanted in pipeline.time.columns:
+        index = table.header.find(wanted)
+        if index is None:
+            raise LogError(
+                "no_time",
+                f"{name} has no column {wanted!r}, which pipeline {pipeline.name} names for the "
+                f"time. Its headers are: {', '.join(table.header.raw[:60])}. Mend time.columns.",
+            )
+        found.append(index)
+    return found
+
+
+def times(table: Table, pipeline: Pipeline, columns: list[int], path: Path) -> Times:
+    """Return the time of every row.
+
+    Raises
+    ------
+    LogError
+        ``no_time`` where most rows have no readable time or the start is not found,
+        ``clock_not_set`` where the logger's clock stood at its epoch.
+    """
+    base = pipeline.time
+    text = _joined(table.cells, columns)
+    notes: tuple[str, ...] = ()
+    if base.form == "timestamp":
+        t, notes = _timestamps(text, base)
+    elif base.form == "epoch":
+        t = _microseconds(text, base).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
+    elif base.form == "elapsed":
+        start = _start(table, base, path)
+        elapsed = _microseconds(text, base)
+        t = (
+            (pl.Series([_to_utc(start, base.zone)]).dt.epoch("us") + elapsed)
+            .cast(pl.Datetime("us"))
+            .dt.replace_time_zone("UTC")
+        )
+    else:
+        t, notes = _local_to_utc(_times_of_day(text, _start(table, base, path)), base.zone)
+    t = t.alias("t")
+    unreadable = t.null_count()
+    if unreadable > len(t) // 2:
+        raise LogError(
+            "no_time",
+            f"{path.name}: the time of {unreadable} of {len(t)} rows cannot be read; the first is "
+            f"{text[0]!r}, expected form {base.form}"
+            + (f" {base.pattern}" if base.pattern else "")
+            + f". Mend [time] of pipeline {pipeline.name}.",
+        )
+    first = t.drop_nulls().min()
+    if isinstance(first, datetime) and first < _EARLIEST:
+        raise LogError(
+            "clock_not_set",
+            f"{path.name} begins on {first:%Y-%m-%d}: the logger's clock was not set. Nothing was "
+            "stored. Set the clock; a log of a known day can be read with the date in its name.",
+        )
+    losses = (Loss("unreadable_time", unreadable),) if unreadable else ()
+    return Times(t, losses, notes)
+
+
+def forward_rows(t: pl.Series) -> pl.Series:
+    """Return which rows keep the time running forward; the others are clock steps.
+
+    Of the two readings (the rows before the step are right, or those after it) the one that leaves
+    out fewer rows is taken. A missing time is never kept.
+    """
+    ticks = t.dt.epoch("us")
+    frame = (
+        pl.DataFrame({"ticks": ticks})
+        .select(
+            from_start=pl.col("ticks") >= pl.col("ticks").cum_max().forward_fill(),
+            from_end=pl.col("ticks") <= pl.col("ticks").cum_min(reverse=True).backward_fill(),
+        )
+        .fill_null(value=False)
+    )
+    return max((frame["from_start"], frame["from_end"]), key=lambda kept: int(kept.sum()))
+
+
+def _joined(cells: pl.DataFrame, columns: list[int]) -> pl.Series:
+    names = [str(index) for index in columns]
+    stripped = [pl.col(name).str.strip_chars(' "\t') for name in names]
+    return cells.select(text=pl.concat_str(stripped, separator=" "))["text"]
+
+
+def _timestamps(text: pl.Series, base: TimeBase) -> tuple[pl.Series, tuple[str, ...]]:
+    text = text.str.replace(r",(\d+)", ".$1")
+    if base.pattern:
+        aware = "%z" in base.pattern or "%:z" in base.pattern
+        parsed = text.str.to_datetime(
+            base.pattern, time_unit="us", strict=False, time_zone="UTC" if aware else None
+        )
+        return (parsed, ()) if aware else _local_to_utc(parsed, base.zone)
+    text = text.str.replace(r"^(\d{4}-\d{2}-\d{2})[Tt]", "$1 ").str.replace("[Zz]$", "+00:00")
+    with_offset = text.str.contains(r":\d{2}(\.\d+)?\s?[+-]\d{2}:?\d{2}$").fill_null(value=False)
+    if with_offset.any():
+        parsed = text.str.replace(r"\s?([+-]\d{2}):?(\d{2})$", "$1$2").str.to_datetime(
+            f"{_ISO}%z", time_unit="us", strict=False, time_zone="UTC"
+        )
+        return parsed, ()
+    return _local_to_utc(text.str.to_datetime(_ISO, time_unit="us", strict=False), base.zone)
+
+
+def _microseconds(text: pl.Series, base: TimeBase) -> pl.Series:
+    number = text.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
+    scaled = (number * _UNIT_US[base.unit]).round()
+    return pl.Series(
+        pl.select(pl.when(scaled.is_finite() & (scaled.abs() < 4e15)).then(scaled)).to_series()
+    ).cast(pl.Int64)
+
+
+def _times_of_day(text: pl.Series, start: datetime) -> pl.Series:
+    text = text.str.replace(r",(\d+)", ".$1")
+    day = text.str.to_time("%H:%M:%S%.f", strict=False).cast(pl.Int64) // 1000
+    # hours back is another day; a small step back is the clock's own, also across midnight
+    step = day.drop_nulls().diff().fill_null(0)
+    turns = (step < -_ANOTHER_DAY_US).cast(pl.Int64) - (step > _DAY_US - _CLOCK_STEP_US).cast(
+        pl.Int64
+    )
+    days = pl.DataFrame({"day": day}).with_row_index()
+    turned = (
+        days.drop_nulls("day")
+        .with_columns(turns=turns.cum_sum())
+        .select("index", at=pl.col("day") + pl.col("turns") * _DAY_US)
+    )
+    at = days.join(turned, on="index", how="left", maintain_order="left")["at"]
+    midnight = int(start.replace(hour=0, minute=0, second=0, microsecond=0, tzinfo=UTC).timestamp())
+    return (at + midnight * 1_000_000).cast(pl.Datetime("us"))
+
+
+def _local_to_utc(naive: pl.Series, zone: str) -> tuple[pl.Series, tuple[str, ...]]:
+    """Return the moments of local times; an hour that comes twice is told by the step back."""
+    early = naive.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+    late = naive.dt.replace_time_zone(zone, ambiguous="latest", non_existent="null")
+    twice = (early != late).fill_null(value=False)
+    notes: list[str] = []
+    if twice.any():
+        stepped = (naive.diff() < timedelta(minutes=-30)).fill_null(value=False).cum_sum() > 0
+        # a log that begins inside the doubled hour and never steps back may lie in either
+        if (
+            not stepped.any()
+            and not (naive.drop_nulls().dt.hour() < naive.filter(twice).dt.hour().min()).any()
+        ):
+            notes.append(
+                "the log lies in the hour that the clock change repeats; it was taken for the "
+                "first of the two"
+            )
+        early = pl.select(pl.when(twice & stepped).then(late).otherwise(early)).to_series()
+    missing = early.null_count() - naive.null_count()
+    if missing:
+        notes.append(f"{missing} rows lie in the hour that the clock change skips")
+    return early.dt.convert_time_zone("UTC"), tuple(notes)
+
+
+def _to_utc(moment: datetime, zone: str) -> datetime:
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=ZoneInfo(zone))
+    return moment.astimezone(UTC)
+
+
+def _start(table: Table, base: TimeBase, path: Path) -> datetime:
+    if base.start_from == "name":
+        places = [path.name, path.parent.name]
+        where = f"the name {path.parent.name}/{path.name}"
+    else:
+        places = list(table.preamble)
+        where = f"the {len(places)} lines above the header"
+    for place in places:
+        found = re.search(base.start_search, place)
+        if found is None:
+            continue
+        written = " ".join(group for group in found.groups() if group)
+        try:
+            return datetime.strptime(written, base.start_pattern)  # noqa: DTZ007 - zone is added
+        except ValueError:
+            raise LogError(
+                "no_time",
+                f"{path.name}: the date {written!r} found in {where} does not fit the pattern "
+                f"{base.start_pattern}. Mend time.start_pattern of the pipeline.",
+            ) from None
+    raise LogError(
+        "no_time",
+        f"{path.name}: {where} holds no date that fits {base.start_search!r}, and the rows hold "
+        "none. Name the file so that it does, or mend time.start_search of the pipeline.",
+    )

@@ -1,0 +1,306 @@
+"""From cells to channels: numbers, units, gauge pressure, per-stroke quantities, ranges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from healthtrack import units
+from healthtrack.channels import CHANNELS
+from healthtrack.errors import LogError
+from healthtrack.records import Loss
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from healthtrack.channels import Channel
+    from healthtrack.config import VehicleSettings
+    from healthtrack.ingest.pipeline import ChannelColumn, FileShape, Pipeline
+    from healthtrack.ingest.table import Table
+
+_YOUNG_S = 2.5
+_WRONG_SHARE = 0.5
+_FITTING_SHARE = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A channel, the column that holds it and the unit in which it stands there."""
+
+    channel: Channel
+    column: int
+    unit: units.Unit
+    unit_text: str
+    header: str
+
+
+def sources(table: Table, pipeline: Pipeline, name: str) -> tuple[list[Source], tuple[str, ...]]:
+    """Return where each channel stands, and a remark on each that is not in this log.
+
+    Raises
+    ------
+    LogError
+        ``no_channels``, ``unit_unknown``, or ``wrong_unit`` where log and pipeline state different
+        units.
+    """
+    found: list[Source] = []
+    absent: list[str] = []
+    for channel_name, setting in pipeline.channels.items():
+        column = next((at for at in map(table.header.find, setting.names) if at is not None), None)
+        if column is None:
+            absent.append(channel_name)
+            continue
+        found.append(_source(table, CHANNELS[channel_name], column, setting, name))
+    if not found:
+        raise LogError(
+            "no_channels",
+            f"{name} holds none of the columns that pipeline {pipeline.name} maps. Its headers "
+            f"are: {', '.join(table.header.raw[:60])}. Mend [channels].",
+        )
+    order = list(CHANNELS)
+    found.sort(key=lambda source: order.index(source.channel.name))
+    notes = (f"not in this log: {', '.join(absent)}",) if absent else ()
+    return found, notes
+
+
+def _source(
+    table: Table, channel: Channel, column: int, setting: ChannelColumn, name: str
+) -> Source:
+    header = table.header.raw[column]
+    stated = table.header.unit_texts[column]
+    in_log = units.find(stated) if stated else None
+    text = setting.unit or stated
+    unit = units.find(text) if text else None
+    if unit is None:
+        raise LogError(
+            "unit_unknown",
+            f"{name}: the unit of {header!r} is "
+            + (f"{stated!r}, which is not known here" if stated else "not stated")
+            + f". Give it under [channels.{channel.name}] of the pipeline, for example "
+            f'unit = "{channel.unit}".',
+        )
+    if setting.unit and in_log is not None and not setting.log_unit_is_wrong:
+        same = (in_log.dimension, in_log.factor, in_log.offset)
+        if same != (unit.dimension, unit.factor, unit.offset):
+            raise LogError(
+                "wrong_unit",
+                f"{name}: the header says {header!r} is in {stated}, the pipeline says "
+                f"{setting.unit}. Nothing was stored. Mend unit under [channels.{channel.name}], "
+                "or add log_unit_is_wrong = true there if the header lies.",
+            )
+        unit = unit if unit.gauge else in_log
+    if setting.gauge:
+        unit = units.Unit(unit.dimension, unit.factor, unit.offset, gauge=True)
+    _check_dimension(channel, unit, text, header, name)
+    return Source(channel, column, unit, text, header)
+
+
+_BRIDGES = {
+    ("airflow", "mass_per_stroke"),
+    ("fuel_flow", "volume_flow"),
+    ("fuel_per_stroke", "volume_per_stroke"),
+}
+
+
+def _check_dimension(channel: Channel, unit: units.Unit, text: str, header: str, name: str) -> None:
+    target = units.named(channel.unit)
+    if unit.dimension != target.dimension and (channel.name, unit.dimension) not in _BRIDGES:
+        fitting = ", ".join(units.spellings(target.dimension)[:6])
+        raise LogError(
+            "wrong_unit",
+            f"{name}: {header!r} in {text} is a {unit.dimension.replace('_', ' ')} and cannot be "
+            f"the channel {channel.name}. Units that could: {fitting}. Mend [channels."
+            f"{channel.name}] of the pipeline.",
+        )
+
+
+def numbers(
+    cells: pl.DataFrame, found: Sequence[Source], shape: FileShape
+) -> tuple[pl.DataFrame, list[Loss]]:
+    """Return the cells as numbers in the log's own units, one column per channel.
+
+    A cell that is neither a number nor one of the marks for `not measured` becomes null and is
+    counted (``not_a_number``).
+    """
+    expressions: list[pl.Expr] = []
+    bad: list[pl.Expr] = []
+    missing = [mark.lower() for mark in shape.missing]
+    for source in found:
+        raw = pl.col(str(source.column))
+        text = raw.str.strip_chars()
+        if shape.thousands:
+            text = text.str.replace_all(shape.thousands, "", literal=True)
+        if shape.decimal == ",":
+            # a point in such a log is no decimal mark: 1.234 would be read a thousand times small
+            text = pl.when(~text.str.contains(".", literal=True)).then(
+                text.str.replace(",", ".", literal=True)
+            )
+        number = text.cast(pl.Float64, strict=False)
+        number = pl.when(number.is_finite()).then(number)
+        expressions.append(number.alias(source.channel.name))
+        lost = raw.is_not_null() & number.is_null()
+        bad.append(
+            (lost & ~raw.str.strip_chars().str.to_lowercase().is_in(missing))
+            .sum()
+            .alias(source.channel.name)
+        )
+    frame = cells.select(*expressions)
+    if any(frame[name].null_count() for name in frame.columns):
+        counts = cells.select(*bad).row(0, named=True)
+    else:
+        counts = {}
+    losses = [Loss("not_a_number", count, name) for name, count in counts.items() if count]
+    return frame, losses
+
+
+def to_store_units(
+    frame: pl.DataFrame,
+    found: Sequence[Source],
+    pipeline: Pipeline,
+    vehicle: VehicleSettings,
+    name: str,
+) -> tuple[pl.DataFrame, tuple[str, ...]]:
+    """Return every channel in the unit of :mod:`healthtrack.channels`.
+
+    ``frame`` holds ``t`` and the channels in the log's units. Airflow per stroke needs the engine
+    speed and the number of cylinders (a four-stroke engine breathes every second turn); a gauge
+    pressure needs the ambient pressure: logged, else the standard atmosphere at the vehicle's
+    altitude.
+
+    Raises
+    ------
+    LogError
+        ``needs_engine_speed`` or ``ambient_unknown``.
+    """
+    plain = [source for source in found if not source.unit.gauge]
+    gauge = [source for source in found if source.unit.gauge]
+    frame = frame.with_columns(
+        _converted(source, pipeline).alias(source.channel.name) for source in plain
+    )
+    notes: list[str] = []
+    for source in plain:
+        if source.channel.name == "airflow" and source.unit.dimension == "mass_per_stroke":
+            frame = _airflow_from_stroke(frame, vehicle, source, name)
+    if gauge:
+        ambient, words = _ambient(frame, vehicle, gauge[0], name)
+        notes.append(words)
+        frame = frame.with_columns(
+            (_converted(source, pipeline) + ambient).alias(source.channel.name) for source in gauge
+        )
+    return frame, tuple(notes)
+
+
+def _converted(source: Source, pipeline: Pipeline) -> pl.Expr:
+    value = pl.col(source.channel.name)
+    dimension = source.unit.dimension
+    target = units.named(source.channel.unit)
+    if dimension == target.dimension:
+        factor, offset = units.coefficients(source.unit, target)
+        return value * factor + offset if offset else value * factor
+    if dimension == "volume_flow":  # L/h · kg/L → kg/h → g/s
+        return value * (source.unit.factor * pipeline.fuel_density / 3.6)
+    if dimension == "volume_per_stroke":  # mm³ · kg/L = mg
+        return value * (source.unit.factor * pipeline.fuel_density)
+    return value * source.unit.factor  # mg per stroke, until the engine speed is applied
+
+
+def _airflow_from_stroke(
+    frame: pl.DataFrame, vehicle: VehicleSettings, source: Source, name: str
+) -> pl.DataFrame:
+    if "engine_speed" not in frame.columns:
+        raise LogError(
+            "needs_engine_speed",
+            f"{name}: {source.header!r} is in {source.unit_text}, which becomes g/s only with the "
+            "engine speed, and this log has none. Map the column of the engine speed under "
+            "[channels.engine_speed].",
+        )
+    speed = held("engine_speed")
+    strokes_per_second = speed / 120 * vehicle.cylinders
+    return frame.with_columns(airflow=pl.col("airflow") * strokes_per_second / 1000)
+
+
+def held(name: str, seconds: float = _YOUNG_S) -> pl.Expr:
+    """Return a channel's last value, as long as it is young."""
+    taken = pl.when(pl.col(name).is_not_null()).then(pl.col("t")).forward_fill()
+    age = (pl.col("t") - taken).dt.total_microseconds()
+    return pl.when(age <= seconds * 1e6).then(pl.col(name).forward_fill())
+
+
+def _ambient(
+    frame: pl.DataFrame, vehicle: VehicleSettings, source: Source, name: str
+) -> tuple[pl.Expr, str]:
+    if "ambient_pressure" in frame.columns and frame["ambient_pressure"].count():
+        filled = pl.col("ambient_pressure").forward_fill().backward_fill()
+        return filled, "gauge pressure: the logged ambient pressure was added"
+    if vehicle.altitude_m is None:
+        raise LogError(
+            "ambient_unknown",
+            f"{name}: {source.header!r} is a gauge pressure, and neither the log nor the settings "
+            "tell the ambient pressure. Give altitude_m of the vehicle in healthtrack.toml.",
+        )
+    pressure = standard_pressure(vehicle.altitude_m)
+    words = (
+        f"gauge pressure: {pressure:.1f} kPa was added, the standard atmosphere at "
+        f"{vehicle.altitude_m:.0f} m; the weather's ±2 % stays in it"
+    )
+    return pl.lit(pressure), words
+
+
+def standard_pressure(altitude_m: float) -> float:
+    """Return the pressure of the standard atmosphere [kPa] (ISO 2533, below 11 km)."""
+    return float(101.325 * (1.0 - 0.0065 * altitude_m / 288.15) ** 5.25588)
+
+
+def inside_ranges(
+    frame: pl.DataFrame, found: Sequence[Source], raw: pl.DataFrame, name: str
+) -> tuple[pl.DataFrame, list[Loss]]:
+    """Return the channels with every value outside the physical range taken out and counted.
+
+    Raises
+    ------
+    LogError
+        ``wrong_unit`` where most values of a channel are outside and another unit would bring
+        them inside; the message names it.
+    """
+    losses: list[Loss] = []
+    expressions: list[pl.Expr] = []
+    for source in found:
+        channel = source.channel
+        column = frame[channel.name]
+        inside = column.is_between(channel.low, channel.high)
+        outside = int((~inside).sum())
+        if not outside:
+            continue
+        if outside > _WRONG_SHARE * column.count():
+            _refuse_unit(source, raw[channel.name], outside, column.count(), name)
+        losses.append(Loss("out_of_range", outside, channel.name))
+        value = pl.col(channel.name)
+        expressions.append(
+            pl.when(value.is_between(channel.low, channel.high)).then(value).alias(channel.name)
+        )
+    return frame.with_columns(expressions), losses
+
+
+def _refuse_unit(source: Source, raw: pl.Series, outside: int, count: int, name: str) -> None:
+    channel = source.channel
+    target = units.named(channel.unit)
+    fitting = []
+    for spelling in units.spellings(target.dimension):
+        other = units.named(spelling)
+        factor, offset = units.coefficients(other, target)
+        if (other.factor, other.offset) == (source.unit.factor, source.unit.offset):
+            continue
+        share = (raw * factor + offset).is_between(channel.low, channel.high).mean()
+        if isinstance(share, float) and share >= _FITTING_SHARE:
+            fitting.append(spelling)
+    if not fitting or source.unit.gauge:
+        return
+    raise LogError(
+        "wrong_unit",
+        f"{name}: {outside} of {count} values of {source.header!r}, read in {source.unit_text}, "
+        f"are outside the range of {channel.name} ({channel.low:g} to {channel.high:g} "
+        f"{channel.unit}). Units that would fit: {', '.join(fitting)}. Nothing was stored. Mend "
+        f"unit under [channels.{channel.name}] of the pipeline.",
+    )
