@@ -33,6 +33,18 @@ class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
+def _checked_search(search: str) -> str:
+    try:
+        groups = re.compile(search).groups
+    except re.error as error:
+        msg = f"not a regular expression: {error}"
+        raise ValueError(msg) from None
+    if groups < 1:
+        msg = "put the part that is meant in parentheses"
+        raise ValueError(msg)
+    return search
+
+
 class FileShape(_Part):
     """How the characters become cells."""
 
@@ -101,16 +113,7 @@ class TimeBase(_Part):
     @field_validator("start_search")
     @classmethod
     def _search_has_a_group(cls, search: str) -> str:
-        if search:
-            try:
-                groups = re.compile(search).groups
-            except re.error as error:
-                msg = f"not a regular expression: {error}"
-                raise ValueError(msg) from None
-            if groups < 1:
-                msg = "put the date in parentheses, so that it is known which part is meant"
-                raise ValueError(msg)
-        return search
+        return _checked_search(search) if search else search
 
     @model_validator(mode="after")
     def _start_is_found(self) -> TimeBase:
@@ -162,6 +165,27 @@ class Polling(_Part):
     )
 
 
+class NamedOdometer(_Part):
+    """An odometer reading in the file's name, as it stood at the start of the drive."""
+
+    name_search: str = Field(description="regular expression whose first group is the reading")
+    unit: str = Field("km", description="km or miles")
+
+    @field_validator("name_search")
+    @classmethod
+    def _search_has_a_group(cls, search: str) -> str:
+        return _checked_search(search)
+
+    @field_validator("unit")
+    @classmethod
+    def _unit_is_a_length(cls, text: str) -> str:
+        unit = units.find(text)
+        if unit is None or unit.dimension != "length":
+            msg = f"{text!r} is no length; write km or miles"
+            raise ValueError(msg)
+        return text
+
+
 class Pipeline(_Part):
     """How one kind of log is read."""
 
@@ -178,6 +202,7 @@ class Pipeline(_Part):
     file: FileShape = FileShape()
     time: TimeBase
     poll: Polling = Polling()
+    odometer: NamedOdometer | None = None
     channels: Annotated[dict[str, ChannelColumn], Field(min_length=1)]
 
     @field_validator("channels")

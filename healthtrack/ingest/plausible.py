@@ -93,7 +93,7 @@ def check_airflow(
         "wrong_unit",
         f"{name}: {source.header!r}, read in {source.unit_text}, is {ratio:.2f} times what "
         f"{vehicle.displacement_l:g} L can breathe at the logged speed and pressure; expected "
-        f"{LOWEST_BREATHING} to {HIGHEST_BREATHING}. {words} Nothing was stored. Mend unit under "
+        f"{LOWEST_BREATHING} to {HIGHEST_BREATHING}. {words} Mend unit under "
         "[channels.airflow] of the pipeline, or displacement_l of the vehicle.",
     )
 

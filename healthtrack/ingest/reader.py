@@ -9,6 +9,7 @@ import polars as pl
 
 from healthtrack.errors import LogError
 from healthtrack.ingest import freshness, plausible, source, table, timebase, values
+from healthtrack.ingest.drives import drives_of
 from healthtrack.records import Loss, ReadLog
 
 if TYPE_CHECKING:
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
 
 FEWEST_ROWS = 10
 """A log with fewer rows holds no operating point."""
-
-_SPEED_GAP_S = 10.0
 
 
 def read_log(
@@ -54,9 +53,9 @@ def read_log(
     """
     content = source.read_content(path)
     pipeline, header, text = _choose(content, path, pipelines, vehicle)
-    cells = table.read_table(text, header, pipeline.file, path.name, cut=content.cut)
-    found, notes = values.sources(cells, pipeline, path.name)
-    time_columns = timebase.time_columns(cells, pipeline, path.name)
+    cells = table.read_table(text, header, pipeline.file, str(path), cut=content.cut)
+    found = values.sources(cells, pipeline, str(path))
+    time_columns = timebase.time_columns(cells, pipeline, str(path))
     times = timebase.times(cells, pipeline, time_columns, path)
     fresh = freshness.fresh_cells(cells.cells, cells.header, pipeline.poll, time_columns)
     raw, losses = values.numbers(cells.cells, found, pipeline.file)
@@ -64,19 +63,19 @@ def read_log(
     kept = timebase.forward_rows(times.t)
     stepped = len(kept) - int(kept.sum()) - times.t.null_count()
     raw = raw.with_columns(times.t).filter(kept)
-    frame, more = values.to_store_units(raw, found, pipeline, vehicle, path.name)
-    frame, outside = values.inside_ranges(frame, found, raw, path.name)
-    plausible.check_airflow(frame, found, vehicle, path.name)
+    frame, more = values.to_store_units(raw, found, pipeline, vehicle, str(path))
+    frame, outside = values.inside_ranges(frame, found, raw, str(path))
+    plausible.check_airflow(frame, found, vehicle, str(path))
     losses = [*cells.losses, *times.losses, *losses, *repeats, *outside]
     if stepped:
         losses.append(Loss("clock_step", stepped))
-    samples = _samples(frame, pipeline, vehicle_id, path.name)
+    samples = _samples(frame, pipeline, vehicle_id, str(path))
     return ReadLog(
         samples=samples,
-        drives=_drives(samples, vehicle_id, path.name),
+        drives=drives_of(samples, pipeline, vehicle_id, path),
         rows=cells.rows,
         losses=_merged(losses),
-        notes=(*notes, *times.notes, *more, *_clock_note(stepped)),
+        notes=(*times.notes, *more, *_clock_note(stepped)),
         pipeline=pipeline.name,
     )
 
@@ -95,7 +94,7 @@ def _choose(
     if not tried:
         raise LogError(
             "no_pipeline_fits",
-            f"{path.name}: there is no pipeline {vehicle.pipeline!r}; those there are: "
+            f"{path}: there is no pipeline {vehicle.pipeline!r}; those there are: "
             f"{', '.join(one.name for one in pipelines) or 'none'}. Mend pipeline of the vehicle "
             "in healthtrack.toml.",
         )
@@ -104,7 +103,7 @@ def _choose(
     for pipeline in tried:
         encoding = pipeline.file.encoding
         if encoding not in texts:
-            texts[encoding] = source.decode(content, encoding, path.name)
+            texts[encoding] = source.decode(content, encoding, str(path))
         lines = table.head_lines(texts[encoding])
         header = table.find_header(lines, pipeline)
         if header is not None:
@@ -112,16 +111,16 @@ def _choose(
     if lines and "\n" not in texts[tried[-1].file.encoding].strip("\n"):
         raise LogError(
             "truncated",
-            f"{path.name} ends inside its first line, so its columns are not known: "
-            f"{lines[0][:300]!r}. Nothing was stored. Copy it from the logger again.",
+            f"{path} ends inside its first line, so its columns are not known: "
+            f"{lines[0][:300]!r}. Copy it from the logger again.",
         )
     looked_for = "; ".join(f"{one.name} looks for {', '.join(one.identify)}" for one in tried)
     first = next((line for line in lines if line.strip()), "")
     raise LogError(
         "no_pipeline_fits",
-        f"{path.name} fits no pipeline. {looked_for}. Its first line is: {first[:300]!r}. Nothing "
-        "was stored. Copy the nearest example in pipelines/ and edit it, then run `healthtrack "
-        "ingest` again.",
+        f"{path} fits no pipeline. {looked_for}. Its first line is: {first[:300]!r}. "
+        "Copy the nearest example in pipelines/ and edit it, or let `healthtrack "
+        "ingest --draft` write one.",
     )
 
 
@@ -146,51 +145,13 @@ def _samples(frame: pl.DataFrame, pipeline: Pipeline, vehicle_id: str, name: str
     if frame.height < FEWEST_ROWS:
         raise LogError(
             "too_few_rows",
-            f"{name} holds {frame.height} usable rows; at least {FEWEST_ROWS} are needed. Nothing "
-            "was stored. A short log is usually a logger that was switched off at once.",
+            f"{name} holds {frame.height} usable rows; at least {FEWEST_ROWS} are needed. "
+            "A short log is usually a logger that was switched off at once.",
         )
     gap = pl.col("t").diff().dt.total_microseconds() > pipeline.time.split_gap_min * 60e6
     part = gap.fill_null(value=False).cum_sum()
     started = pl.col("t").first().over(part).dt.strftime("%Y-%m-%dT%H:%M:%S")
     return frame.select((pl.lit(f"{vehicle_id}/") + started).alias("drive"), "t", *channels)
-
-
-def _drives(samples: pl.DataFrame, vehicle_id: str, log: str) -> pl.DataFrame:
-    odometer = (
-        pl.col("odometer").drop_nulls().last()
-        if "odometer" in samples.columns
-        else pl.lit(None, dtype=pl.Float64)
-    )
-    drives = samples.group_by("drive", maintain_order=True).agg(
-        started=pl.col("t").first(),
-        ended=pl.col("t").last(),
-        odometer_km=odometer,
-    )
-    return drives.join(_distances(samples), on="drive", how="left", maintain_order="left").select(
-        "drive",
-        pl.lit(vehicle_id).alias("vehicle"),
-        pl.lit(log).alias("log"),
-        "started",
-        "ended",
-        "odometer_km",
-        "distance_km",
-    )
-
-
-def _distances(samples: pl.DataFrame) -> pl.DataFrame:
-    """Integrate the speed [km] by the trapezoid rule; a stretch without readings adds nothing."""
-    if "vehicle_speed" not in samples.columns:
-        return samples.select(pl.col("drive").unique(maintain_order=True)).with_columns(
-            distance_km=pl.lit(None, dtype=pl.Float64)
-        )
-    hours = pl.col("t").diff().dt.total_microseconds() / 3.6e9
-    mean = (pl.col("vehicle_speed") + pl.col("vehicle_speed").shift()) / 2
-    near = hours * 3600 <= _SPEED_GAP_S
-    return (
-        samples.filter(pl.col("vehicle_speed").is_not_null())
-        .group_by("drive", maintain_order=True)
-        .agg(distance_km=pl.when(near).then(mean * hours).sum())
-    )
 
 
 def _merged(losses: Iterable[Loss]) -> tuple[Loss, ...]:

@@ -44,19 +44,19 @@ def read_content(path: Path) -> Content:
     try:
         size = path.stat().st_size
         if size > MAXIMUM_BYTES:
-            raise _too_large(path.name)
+            raise _too_large(str(path))
         data = path.read_bytes()
     except OSError as error:
         raise LogError(
             "unreadable",
-            f"{path.name} cannot be opened: {error.strerror}. Check that the file is there and "
+            f"{path} cannot be opened: {error.strerror}. Check that the file is there and "
             "may be read.",
         ) from None
-    content = _gunzip(data, path.name) if data[:2] == b"\x1f\x8b" else Content(data)
+    content = _gunzip(data, str(path)) if data[:2] == b"\x1f\x8b" else Content(data)
     if not content.data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
         raise LogError(
             "empty",
-            f"{path.name} holds nothing ({size} bytes on disk). Copy it from the logger again; if "
+            f"{path} holds nothing ({size} bytes on disk). Copy it from the logger again; if "
             "it is empty there too, the logger never wrote it.",
         )
     stripped = content.data.rstrip(b"\x00")

@@ -179,7 +179,7 @@ def read_table(text: str, header: Header, shape: FileShape, name: str, *, cut: b
         raise LogError(
             "too_few_rows",
             f"{name} has its header in line {header.line + 1} and no complete row under it. "
-            "Nothing was stored. If the logger was switched off at once, delete the file.",
+            "If the logger was switched off at once, delete the file.",
         )
     return Table(header, cells, preamble, rows, tuple(losses))
 

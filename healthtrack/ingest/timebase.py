@@ -88,7 +88,7 @@ def times(table: Table, pipeline: Pipeline, columns: list[int], path: Path) -> T
     if unreadable > len(t) // 2:
         raise LogError(
             "no_time",
-            f"{path.name}: the time of {unreadable} of {len(t)} rows cannot be read; the first is "
+            f"{path}: the time of {unreadable} of {len(t)} rows cannot be read; the first is "
             f"{text[0]!r}, expected form {base.form}"
             + (f" {base.pattern}" if base.pattern else "")
             + f". Mend [time] of pipeline {pipeline.name}.",
@@ -97,8 +97,8 @@ def times(table: Table, pipeline: Pipeline, columns: list[int], path: Path) -> T
     if isinstance(first, datetime) and first < _EARLIEST:
         raise LogError(
             "clock_not_set",
-            f"{path.name} begins on {first:%Y-%m-%d}: the logger's clock was not set. Nothing was "
-            "stored. Set the clock; a log of a known day can be read with the date in its name.",
+            f"{path} begins on {first:%Y-%m-%d}: the logger's clock was not set. "
+            "Set the clock; a log of a known day can be read with the date in its name.",
         )
     losses = (Loss("unreadable_time", unreadable),) if unreadable else ()
     return Times(t, losses, notes)
@@ -206,7 +206,7 @@ def _to_utc(moment: datetime, zone: str) -> datetime:
 def _start(table: Table, base: TimeBase, path: Path) -> datetime:
     if base.start_from == "name":
         places = [path.name, path.parent.name]
-        where = f"the name {path.parent.name}/{path.name}"
+        where = f"the name {path.parent.name}/{path}"
     else:
         places = list(table.preamble)
         where = f"the {len(places)} lines above the header"
@@ -220,11 +220,11 @@ def _start(table: Table, base: TimeBase, path: Path) -> datetime:
         except ValueError:
             raise LogError(
                 "no_time",
-                f"{path.name}: the date {written!r} found in {where} does not fit the pattern "
+                f"{path}: the date {written!r} found in {where} does not fit the pattern "
                 f"{base.start_pattern}. Mend time.start_pattern of the pipeline.",
             ) from None
     raise LogError(
         "no_time",
-        f"{path.name}: {where} holds no date that fits {base.start_search!r}, and the rows hold "
+        f"{path}: {where} holds no date that fits {base.start_search!r}, and the rows hold "
         "none. Name the file so that it does, or mend time.start_search of the pipeline.",
     )

@@ -36,8 +36,8 @@ class Source:
     header: str
 
 
-def sources(table: Table, pipeline: Pipeline, name: str) -> tuple[list[Source], tuple[str, ...]]:
-    """Return where each channel stands, and a remark on each that is not in this log.
+def sources(table: Table, pipeline: Pipeline, name: str) -> list[Source]:
+    """Return where each channel stands that is in this log.
 
     Raises
     ------
@@ -46,11 +46,9 @@ def sources(table: Table, pipeline: Pipeline, name: str) -> tuple[list[Source], 
         units.
     """
     found: list[Source] = []
-    absent: list[str] = []
     for channel_name, setting in pipeline.channels.items():
         column = next((at for at in map(table.header.find, setting.names) if at is not None), None)
         if column is None:
-            absent.append(channel_name)
             continue
         found.append(_source(table, CHANNELS[channel_name], column, setting, name))
     if not found:
@@ -61,8 +59,7 @@ def sources(table: Table, pipeline: Pipeline, name: str) -> tuple[list[Source], 
         )
     order = list(CHANNELS)
     found.sort(key=lambda source: order.index(source.channel.name))
-    notes = (f"not in this log: {', '.join(absent)}",) if absent else ()
-    return found, notes
+    return found
 
 
 def _source(
@@ -87,7 +84,7 @@ def _source(
             raise LogError(
                 "wrong_unit",
                 f"{name}: the header says {header!r} is in {stated}, the pipeline says "
-                f"{setting.unit}. Nothing was stored. Mend unit under [channels.{channel.name}], "
+                f"{setting.unit}. Mend unit under [channels.{channel.name}], "
                 "or add log_unit_is_wrong = true there if the header lies.",
             )
         unit = unit if unit.gauge else in_log
@@ -301,6 +298,6 @@ def _refuse_unit(source: Source, raw: pl.Series, outside: int, count: int, name:
         "wrong_unit",
         f"{name}: {outside} of {count} values of {source.header!r}, read in {source.unit_text}, "
         f"are outside the range of {channel.name} ({channel.low:g} to {channel.high:g} "
-        f"{channel.unit}). Units that would fit: {', '.join(fitting)}. Nothing was stored. Mend "
+        f"{channel.unit}). Units that would fit: {', '.join(fitting)}. Mend "
         f"unit under [channels.{channel.name}] of the pipeline.",
     )

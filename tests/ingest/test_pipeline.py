@@ -42,6 +42,7 @@ def test_the_shipped_pipelines_load_and_each_says_what_it_is_for():
         ('columns = ["t"]', "columns = []", "time.columns"),
         ('column = "n"', 'kolumn = "n"', "channels.engine_speed.kolumn: no such setting"),
         ('column = "n"', "", "channels.engine_speed.column: this setting is needed"),
+        ("[channels", '[odometer]\nname_search = "(a)"\nunit = "kg/h"\n[channels', "no length"),
         ("identify", "[file]\ndecimal = ','\n[x]\nidentify", "also the thousands mark or"),
         ("identify =", "identify ==", "not valid TOML"),
     ],

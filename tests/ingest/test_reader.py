@@ -29,9 +29,9 @@ def assert_true(log, truth, names=None):
 
 
 def german(truth, units_row=True, airflow="g/s"):
-    head = ["Datum;Zeit;Drehzahl;Geschwindigkeit;Luftmasse;Saugrohrdruck;Kühlmitteltemperatur"]
+    head = ["Zeit;Drehzahl;Geschwindigkeit;Luftmasse;Saugrohrdruck;Kühlmitteltemperatur"]
     if units_row:
-        head.append(f"TT.MM.JJJJ;hh:mm:ss;1/min;km/h;{airflow};hPa;°C")
+        head.append(f"tt.mm.jjjj hh:mm:ss;1/min;km/h;{airflow};hPa;°C")
     lines = []
     for row, moment in enumerate(truth.moments):
         local = moment + timedelta(hours=1)  # Vienna in winter
@@ -40,14 +40,14 @@ def german(truth, units_row=True, airflow="g/s"):
             values[2] = values[2] * 1000 / (4 * values[0] / 120)
         values += [truth.values["manifold_pressure"][row] * 10, 85.5]
         cells = [f"{value:.4f}".replace(".", ",") for value in values]
-        stamp = local.strftime("%d.%m.%Y;%H:%M:%S,%f")
+        stamp = local.strftime("%d.%m.%Y %H:%M:%S,%f")
         lines.append(f"{stamp};{';'.join(cells)}")
     return "\n".join(head + lines) + "\n"
 
 
 def blanks(truth):
-    lines = ["# a home-made logger", "# start 2024-03-01 07:12:30", "#", ""]
-    lines.append("t_s      rpm   maf_kg_h  map_mbar")
+    lines = ["# a home-made logger", "# start: 2024-03-01 06:12:30 UTC", "#", ""]
+    lines.append("t      n   air  map")
     for row, second in enumerate(truth.seconds):
         cells = [
             second,
@@ -98,7 +98,7 @@ def test_airflow_per_stroke_without_an_engine_speed_is_refused(read, truth, ship
     text = german(truth, airflow="mg/Hub").replace("Drehzahl", "Irgendwas")
     pipeline = next(one for one in shipped if one.name == "semicolon_german")
     with pytest.raises(LogError, match="engine speed") as caught:
-        read(text, pipelines=[pipeline.model_copy(update={"identify": ["Datum", "Zeit"]})])
+        read(text, pipelines=[pipeline.model_copy(update={"identify": ["Zeit", "Saugrohrdruck"]})])
     assert caught.value.reason == "needs_engine_speed"
 
 
@@ -111,6 +111,34 @@ def test_a_log_without_its_units_row_says_that_the_unit_is_not_known(read, truth
 def test_blanks_and_elapsed_seconds_after_a_start_in_the_preamble(read, truth):
     log = read(blanks(truth))
     assert_true(log, truth, ["engine_speed", "airflow", "manifold_pressure"])
+
+
+def test_the_odometer_in_the_file_s_name_is_that_of_the_start(read, truth, shipped):
+    pipeline = next(one for one in shipped if one.name == "blanks_elapsed")
+    text = blanks(truth).replace("map\n", "map v\n")
+    lines = [line + "  72.0" if line.startswith(" ") else line for line in text.splitlines()]
+    log = read("\n".join(lines) + "\n", name="otter_214300km_20240301-061230.log")
+    # 59.5 s at 72 km/h are 1.19 km
+    assert log.drives["odometer_km"].to_list() == pytest.approx([214_300 + 1.19])
+    assert read(blanks(truth), name="otter.log").drives["odometer_km"].to_list() == [None]
+    miles = pipeline.odometer.model_copy(update={"unit": "miles"})
+    log = read(
+        blanks(truth),
+        name="otter_100000km_1.log",
+        pipelines=[pipeline.model_copy(update={"odometer": miles})],
+    )
+    assert log.drives["odometer_km"].to_list() == pytest.approx([160_934.4])
+
+
+def test_date_and_time_may_stand_in_two_columns(read, truth, shipped):
+    pipeline = next(one for one in shipped if one.name == "semicolon_german")
+    time = pipeline.time.model_copy(update={"columns": ["Datum", "Zeit"]})
+    text = re.sub(r"^(\d+\.\d+\.\d+) ", r"\1;", german(truth), flags=re.MULTILINE)
+    text = text.replace("Zeit;Drehzahl", "Datum;Zeit;Drehzahl").replace(
+        "tt.mm.jjjj ", "tt.mm.jjjj;"
+    )
+    log = read(text, pipelines=[pipeline.model_copy(update={"time": time})])
+    assert_true(log, truth, ["engine_speed", "airflow"])
 
 
 def test_a_trailing_delimiter_changes_nothing(read, truth, comma_text):
@@ -195,7 +223,7 @@ def test_a_missing_file_has_a_reason(tmp_path, shipped, vehicle):
 def test_no_fitting_pipeline_says_what_was_looked_for_and_what_was_there(read):
     with pytest.raises(LogError) as caught:
         read("Uhrzeit|Ladung\n1|2\n")
-    assert "semicolon_german looks for Datum, Zeit, Drehzahl" in caught.value.message
+    assert "semicolon_german looks for Zeit, Drehzahl, Saugrohrdruck" in caught.value.message
     assert "Uhrzeit|Ladung" in caught.value.message
 
 
@@ -260,7 +288,7 @@ def test_pressure_in_a_wrong_unit_is_refused_and_the_right_one_named(read, truth
 
 def test_header_and_pipeline_that_name_different_units_are_refused(read, truth, shipped):
     pipeline = next(one for one in shipped if one.name == "blanks_elapsed")
-    text = blanks(truth).replace("maf_kg_h", "maf_kg_h[g/s]")
+    text = blanks(truth).replace(" air ", " air[g/s] ")
     with pytest.raises(LogError, match="the pipeline says kg/h") as caught:
         read(text)
     assert caught.value.reason == "wrong_unit"
