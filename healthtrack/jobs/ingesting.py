@@ -9,7 +9,12 @@ from typing import TYPE_CHECKING, Literal
 
 from healthtrack import ingest
 from healthtrack.errors import LogError, SettingsError
-from healthtrack.jobs.logs import content_hash, put_into_quarantine, release_from_quarantine
+from healthtrack.jobs.logs import (
+    content_hash,
+    find_logs,
+    put_into_quarantine,
+    release_from_quarantine,
+)
 from healthtrack.jobs.reading import (
     FEWEST_FILES_FOR_A_POOL,
     ReadTask,
@@ -128,6 +133,19 @@ def ingest_logs(
                 yield _keep(workspace, store, candidates.pop(task.sha256), result, now)
         except BrokenProcessPool:
             yield from (_worker_died(candidate.log) for candidate in candidates.values())
+
+
+def forget_deleted(workspace: Workspace, store: Store) -> int:
+    """Forget quarantined logs whose file someone deleted from quarantine; returns how many."""
+    entries = [entry for entry in store.logs() if entry.state == "quarantined"]
+    if not entries:
+        return 0
+    folder = [workspace.quarantine] if workspace.quarantine.is_dir() else []
+    there = {content_hash(log.path) for path in folder for log in find_logs(workspace, [path])}
+    gone = [entry for entry in entries if entry.sha256 not in there]
+    for entry in gone:
+        store.forget_quarantined(entry.sha256)
+    return len(gone)
 
 
 def _executor(workers: int, files: int) -> AbstractContextManager[Executor | None]:

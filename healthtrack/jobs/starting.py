@@ -17,7 +17,7 @@ from healthtrack.config import (
     VehicleSettings,
     WorkspaceSettings,
 )
-from healthtrack.errors import UsageError
+from healthtrack.errors import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -45,26 +45,30 @@ def make_workspace(folder: Path) -> None:
 
     Raises
     ------
-    UsageError
+    SettingsError
         There is a workspace already, or the folder cannot be written.
     """
     settings = folder / SETTINGS_FILE
     if settings.exists():
-        raise UsageError(
+        raise SettingsError(
             f"{settings} exists already, and was left as it is. Run `healthtrack check` there, or "
             "give another folder."
         )
     defaults = WorkspaceSettings()
     try:
         (folder / defaults.inbox / EXAMPLE_VEHICLE).mkdir(parents=True, exist_ok=True)
-        pipelines = folder / defaults.pipelines
-        pipelines.mkdir(exist_ok=True)
-        for template in sorted(ingest.template_folder().glob("*.toml")):
-            if not (pipelines / template.name).exists():
-                shutil.copyfile(template, pipelines / template.name)
+        copy_pipelines(folder / defaults.pipelines)
         settings.write_text(settings_text(), encoding="utf-8")
     except OSError as error:
-        raise UsageError(f"{folder} cannot be made a workspace: {error.strerror}.") from None
+        raise SettingsError(f"{folder} cannot be made a workspace: {error.strerror}.") from None
+
+
+def copy_pipelines(folder: Path) -> None:
+    """Copy the pipelines that healthtrack comes with; one of the same name is left as it is."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for template in sorted(ingest.template_folder().glob("*.toml")):
+        if not (folder / template.name).exists():
+            shutil.copyfile(template, folder / template.name)
 
 
 def settings_text() -> str:

@@ -14,8 +14,6 @@ from healthtrack.errors import StoreError
 from healthtrack.store.transaction import transaction
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
     import duckdb
     import polars as pl
 
@@ -23,11 +21,14 @@ SAMPLE_COLUMNS: dict[str, str] = dict.fromkeys(CHANNELS, "DOUBLE")
 """Channel columns of ``sample`` and their types."""
 
 WINDOW_COLUMNS: dict[str, str] = {
-    column: kind
-    for name in CHANNELS
-    for column, kind in ((name, "DOUBLE"), (f"{name}_sd", "DOUBLE"), (f"{name}_n", "INTEGER"))
+    "standing_pressure": "DOUBLE",
+    **{
+        column: kind
+        for name in CHANNELS
+        for column, kind in ((name, "DOUBLE"), (f"{name}_sd", "DOUBLE"), (f"{name}_n", "BIGINT"))
+    },
 }
-"""Channel columns of ``window`` and their types: mean, standard deviation, fresh values."""
+"""Columns of ``window`` beside its keys, and their types; see :mod:`healthtrack.records`."""
 
 
 def add_missing_columns(connection: duckdb.DuckDBPyConnection) -> None:
@@ -73,22 +74,7 @@ def insert(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFram
         connection.unregister("incoming")
 
 
-def without_empty_channels(
-    frame: pl.DataFrame, columns: Mapping[str, str], always: Iterable[str]
-) -> pl.DataFrame:
-    """Drop the channels of which there is no value at all, and columns no channel has any more."""
-    channels = {name for name in CHANNELS if name in frame.columns and frame[name].count() > 0}
-    kept = [
-        column
-        for column in frame.columns
-        if column in always or (column in columns and _channel(column) in channels)
-    ]
-    return frame.select(kept)
-
-
-def _channel(column: str) -> str:
-    for ending in ("_sd", "_n"):
-        stem = column.removesuffix(ending)
-        if stem != column and stem in CHANNELS:
-            return stem
-    return column
+def without_empty_channels(samples: pl.DataFrame) -> pl.DataFrame:
+    """Drop the channels of which there is no value, and columns that no channel has any more."""
+    kept = [name for name in CHANNELS if samples[name].count() > 0]
+    return samples.select("drive", "t", *kept)

@@ -12,7 +12,6 @@ from healthtrack.config import DEFAULT_STORE_MEMORY_MB
 from healthtrack.errors import LogError, StoreError
 from healthtrack.records import Loss, MaintenanceEvent, VehicleHistory
 from healthtrack.store.columns import (
-    SAMPLE_COLUMNS,
     WINDOW_COLUMNS,
     add_missing_columns,
     insert,
@@ -192,6 +191,13 @@ class Store:
         with transaction(self._connection):
             self._replace_entry(entry, rows=entry.rows)
 
+    def forget_quarantined(self, sha256: str) -> None:
+        """Forget a log in quarantine, because its file was deleted; stored logs stay."""
+        with transaction(self._connection):
+            self._connection.execute(
+                "DELETE FROM log WHERE sha256 = ? AND state = 'quarantined'", [sha256]
+            )
+
     def _replace_entry(self, entry: LogEntry, rows: int | None) -> None:
         for statement in (
             "DELETE FROM loss WHERE log = ?",
@@ -269,9 +275,9 @@ class Store:
         Returns
         -------
         VehicleHistory
-            Drives and windows in order of time. Channels without any value have no column.
-            Losses are summed over the logs of these drives. A log in quarantine has no date of
-            its own, so all of the vehicle's are counted.
+            Drives and windows in order of time; windows have a column for every channel. Losses
+            are summed over the logs of these drives. A log in quarantine has no date of its own,
+            so all of the vehicle's are counted.
         """
         end = datetime(as_of.year, as_of.month, as_of.day, tzinfo=UTC) + timedelta(days=1)
         drives = self._frame(
@@ -289,9 +295,7 @@ class Store:
         return VehicleHistory(
             vehicle=vehicle,
             drives=drives,
-            windows=without_empty_channels(
-                windows, WINDOW_COLUMNS, ("drive", "t", "seconds", "region")
-            ),
+            windows=windows.select("drive", "t", "seconds", "region", *WINDOW_COLUMNS),
             losses=self._losses(vehicle, end),
             maintenance=self.maintenance(vehicle, as_of),
             logs_stored=stored,
@@ -301,7 +305,7 @@ class Store:
     def samples(self, drive: str) -> pl.DataFrame:
         """Return the samples of one drive in order of time; channels it lacks have no column."""
         frame = self._frame("SELECT * FROM sample WHERE drive = ? ORDER BY t", [drive])
-        return without_empty_channels(frame, SAMPLE_COLUMNS, ("drive", "t"))
+        return without_empty_channels(frame)
 
     def _losses(self, vehicle: str, end: datetime) -> tuple[Loss, ...]:
         rows = self._connection.execute(

@@ -1,0 +1,45 @@
+"""``healthtrack check``."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from healthtrack.cli.shell import Shell, now, print_json, with_workspace
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from healthtrack.jobs.checking import Remark
+
+
+@click.command(short_help="Say what is wrong and what to do next.")
+@with_workspace
+def check() -> None:
+    """Look over the workspace and say what is wrong and what to do next."""
+    from healthtrack.jobs import checking
+
+    shell = Shell.current()
+    remarks = checking.check(shell.root, now().date())
+    if shell.as_json:
+        fields = [
+            {"level": remark.level, "subject": remark.subject, "text": remark.text}
+            for remark in remarks
+        ]
+        print_json({"remarks": fields})
+    else:
+        _tell(remarks)
+    if any(remark.level == "wrong" for remark in remarks):
+        click.get_current_context().exit(1)
+
+
+def _tell(remarks: Sequence[Remark]) -> None:
+    for remark in remarks:
+        if remark.level != "next":
+            click.echo(f"{remark.level:<6} {remark.subject:<10} {remark.text}")
+    steps = [remark for remark in remarks if remark.level == "next"]
+    if steps:
+        click.echo("\nWhat to do next:")
+        for number, remark in enumerate(steps, start=1):
+            click.echo(f"  {number}. {remark.subject}: {remark.text}")

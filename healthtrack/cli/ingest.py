@@ -1,0 +1,99 @@
+"""``healthtrack ingest``."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from healthtrack.cli.shell import Shell, now, print_json, progress, with_workspace
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from healthtrack.jobs.ingesting import FileOutcome
+    from healthtrack.jobs.workspace import Workspace
+
+_WORDS = {
+    "stored": "stored",
+    "known": "already known",
+    "quarantined": "quarantined",
+    "left": "not read",
+}
+
+
+@click.command(short_help="Read logs into the store.")
+@click.argument("paths", nargs=-1, metavar="[PATH]...", type=click.Path(path_type=Path))
+@click.option("--vehicle", metavar="ID", help="Whose logs these are. [default: from inbox/ID/...]")
+@click.option("--pipeline", metavar="NAME", help="Read them with this pipeline alone.")
+@with_workspace
+def ingest(paths: tuple[Path, ...], vehicle: str | None, pipeline: str | None) -> None:
+    """Read logs into the store, each once; without PATH those in the inbox.
+
+    A log that cannot be read is put into quarantine, unchanged, with the reason; the others go on.
+    Logs in quarantine are tried again when the inbox is read.
+    """
+    from healthtrack.errors import UsageError
+    from healthtrack.jobs import ingesting
+    from healthtrack.jobs.logs import find_logs
+    from healthtrack.jobs.workspace import unknown_vehicle
+
+    shell = Shell.current()
+    workspace = shell.workspace()
+    if vehicle is not None and vehicle not in workspace.settings.vehicles:
+        raise UsageError(unknown_vehicle(vehicle, workspace.settings.vehicles))
+    pipelines = ingesting.load_pipelines(workspace, pipeline)
+    logs = find_logs(workspace, paths, vehicle)
+    outcomes: list[FileOutcome] = []
+    with workspace.open_store() as store, progress("reading logs", len(logs)) as step:
+        for outcome in ingesting.ingest_logs(workspace, store, logs, pipelines, now()):
+            outcomes.append(outcome)
+            if not shell.as_json:
+                click.echo(outcome_line(outcome))
+            step()
+        if not paths:
+            ingesting.forget_deleted(workspace, store)
+    counts: Counter[str] = Counter(outcome.state for outcome in outcomes)
+    if shell.as_json:
+        print_json(_document(outcomes, counts))
+    else:
+        click.echo(_summary(workspace, counts))
+    if counts["quarantined"] or counts["left"]:
+        click.get_current_context().exit(1)
+
+
+def outcome_line(outcome: FileOutcome) -> str:
+    """Return what became of one file, in one line (more where there are notes)."""
+    line = f"{_WORDS[outcome.state]:<14} {outcome.file}"
+    if outcome.state == "stored":
+        line += f": {_count(outcome.drives, 'drive')}, {_count(outcome.windows, 'steady window')}"
+    elif outcome.message:
+        reason = f" ({outcome.reason})" if outcome.reason else ""
+        line += f"{reason}: {outcome.message}"
+    return "\n".join((line, *(f"{'':<14} note: {note}" for note in outcome.notes)))
+
+
+def _summary(workspace: Workspace, counts: Mapping[str, int]) -> str:
+    if not sum(counts.values()):
+        inbox = workspace.shown(workspace.inbox)
+        return f"No logs in {inbox}. Put them into {inbox}/VEHICLE/, or give their path."
+    told = [f"{counts[state]} {words}" for state, words in _WORDS.items() if counts.get(state)]
+    lines = [", ".join(told) + "."]
+    if counts.get("quarantined"):
+        lines.append(
+            f"What is quarantined waits in {workspace.shown(workspace.quarantine)}/, unchanged. "
+            "Mend the cause and run `healthtrack ingest` again, or delete it there."
+        )
+    return "\n".join(lines)
+
+
+def _document(outcomes: Sequence[FileOutcome], counts: Mapping[str, int]) -> dict[str, object]:
+    files = [{**asdict(outcome), "notes": list(outcome.notes)} for outcome in outcomes]
+    return {"files": files, **{state: counts.get(state, 0) for state in _WORDS}}
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
