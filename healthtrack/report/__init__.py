@@ -1,1 +1,7 @@
 """The only home of matplotlib: figures, pages, PDF."""
+
+from __future__ import annotations
+
+from healthtrack.report.vehicle import write_vehicle_report
+
+__all__ = ["write_vehicle_report"]

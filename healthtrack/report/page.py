@@ -1,0 +1,251 @@
+"""A sheet of paper measured in millimetres from its top left corner.
+
+Text and rules lie on one axes that covers the sheet; panels are axes of their own, placed in
+millimetres too. matplotlib's ``Figure`` is used directly: nothing here is shared between reports.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from functools import lru_cache
+from typing import TYPE_CHECKING, Literal
+
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.ft2font import FT2Font, LoadFlags
+from matplotlib.lines import Line2D
+from matplotlib.patches import Polygon, Rectangle
+
+from healthtrack.report import style
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
+    from matplotlib.text import Text
+
+    from healthtrack.records import State
+    from healthtrack.report.style import Paper, Type, Weight
+
+MM_PER_INCH = 25.4
+MM_PER_POINT = MM_PER_INCH / 72.0
+ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
+
+Align = Literal["left", "center", "right"]
+
+
+class Page:
+    """One sheet.
+
+    Parameters
+    ----------
+    paper : Paper
+        Its size and margins.
+    """
+
+    def __init__(self, paper: Paper) -> None:
+        self.paper = paper
+        self.figure = Figure(figsize=(paper.width / MM_PER_INCH, paper.height / MM_PER_INCH))
+        self.sheet = self.figure.add_axes((0.0, 0.0, 1.0, 1.0))
+        self.sheet.set_axis_off()
+        self.sheet.set_xlim(0.0, paper.width)
+        self.sheet.set_ylim(paper.height, 0.0)
+
+    def text(
+        self,
+        x: float,
+        y: float,
+        words: str,
+        kind: Type = style.BODY,
+        *,
+        colour: str = style.INK,
+        align: Align = "left",
+    ) -> Text:
+        """Write one line with its baseline at ``y`` [mm]."""
+        return self.sheet.text(
+            x,
+            y,
+            printable(words),
+            fontsize=kind.size,
+            fontweight=kind.weight,
+            color=colour,
+            ha=align,
+            va="baseline",
+            parse_math=False,
+        )
+
+    def paragraph(  # noqa: PLR0913 - as for text
+        self,
+        x: float,
+        y: float,
+        words: str,
+        width: float,
+        kind: Type = style.BODY,
+        *,
+        colour: str = style.INK,
+        most_lines: int = 99,
+    ) -> float:
+        """Write lines no wider than ``width`` from the baseline ``y``; return the next baseline."""
+        for line in wrap(words, width, kind, most_lines):
+            self.text(x, y, line, kind, colour=colour)
+            y += kind.leading
+        return y
+
+    def rule(
+        self, x0: float, x1: float, y: float, colour: str = style.HAIR, width: float = 0.5
+    ) -> None:
+        """Draw a level line [mm; width in points]."""
+        self.line((x0, x1), (y, y), colour, width)
+
+    def line(
+        self,
+        xs: Sequence[float],
+        ys: Sequence[float],
+        colour: str = style.INK,
+        width: float = 0.8,
+        dashes: tuple[float, ...] | None = None,
+    ) -> None:
+        """Draw a line through points [mm; width in points]."""
+        line = Line2D(list(xs), list(ys), color=colour, linewidth=width, solid_capstyle="butt")
+        if dashes:
+            line.set_dashes(dashes)
+        self.sheet.add_line(line)
+
+    def box(self, x: float, y: float, width: float, height: float, colour: str) -> None:
+        """Fill a rectangle whose top left corner is ``x, y`` [mm]."""
+        self.sheet.add_patch(Rectangle((x, y), width, height, facecolor=colour, edgecolor="none"))
+
+    def arrow(self, x: float, y: float, slope: Literal[-1, 0, 1], colour: str) -> None:
+        """Draw the arrow of a trend, 4 mm long, centred on ``x, y`` [mm]."""
+        rise = 1.15 * slope
+        half = 1.9 if slope == 0 else 1.6
+        tip, tail = (x + half, y - rise), (x - half, y + rise)
+        self.line((tail[0], tip[0]), (tail[1], tip[1]), colour, 1.0)
+        length = ((tip[0] - tail[0]) ** 2 + (tip[1] - tail[1]) ** 2) ** 0.5
+        ux, uy = (tip[0] - tail[0]) / length, (tip[1] - tail[1]) / length
+        back, wing = 1.35, 0.62
+        corners = [
+            (tip[0] + 0.25 * ux, tip[1] + 0.25 * uy),
+            (tip[0] - back * ux - wing * uy, tip[1] - back * uy + wing * ux),
+            (tip[0] - back * ux + wing * uy, tip[1] - back * uy - wing * ux),
+        ]
+        self.sheet.add_patch(Polygon(corners, closed=True, facecolor=colour, edgecolor="none"))
+
+    def mark(self, x: float, y: float, state: State, size: float = 6.0) -> None:
+        """Draw the mark of a state centred on ``x, y`` [mm; size in points]."""
+        draw_mark(self.sheet, x, y, state, size)
+
+    def panel(self, x: float, y: float, width: float, height: float) -> Axes:
+        """Place an axes whose top left corner is ``x, y`` [mm]."""
+        paper = self.paper
+        return self.figure.add_axes(
+            (
+                x / paper.width,
+                1.0 - (y + height) / paper.height,
+                width / paper.width,
+                height / paper.height,
+            )
+        )
+
+
+def draw_mark(axes: Axes, x: float, y: float, state: State, size: float) -> None:
+    """Draw the mark of a state on any axes, at ``x, y`` in its own units."""
+    mark = style.MARKS[state]
+    axes.add_line(
+        Line2D(
+            [x],
+            [y],
+            marker=mark.marker,
+            markersize=size,
+            markerfacecolor=mark.colour if mark.filled else style.PAPER,
+            markeredgecolor=mark.colour,
+            markeredgewidth=1.3,
+            linestyle="none",
+            zorder=6,
+            clip_on=False,
+        )
+    )
+
+
+@lru_cache(maxsize=16)
+def _fonts(weight: Weight) -> tuple[FT2Font, ...]:
+    style.typeface()
+    return tuple(
+        get_font(findfont(FontProperties(family=[family], weight=weight)))
+        for family in style.FAMILY
+    )
+
+
+@lru_cache(maxsize=4096)
+def _advance(letter: str, weight: Weight) -> float:
+    """Width of a letter as a share of the size of the type."""
+    for font in _fonts(weight):
+        if font.get_char_index(ord(letter)):
+            glyph = font.load_char(ord(letter), flags=LoadFlags.NO_SCALE)
+            return float(glyph.horiAdvance) / float(font.units_per_EM)
+    return 0.6
+
+
+@lru_cache(maxsize=4096)
+def _shown(letter: str) -> str:
+    if unicodedata.category(letter) in {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}:
+        return " "
+    if any(font.get_char_index(ord(letter)) for font in _fonts(400)):
+        return letter
+    return "\N{REPLACEMENT CHARACTER}"
+
+
+def printable(words: str) -> str:
+    """Return ``words`` on one line, with a visible stand-in for what no typeface at hand holds."""
+    return "".join(map(_shown, words))
+
+
+def text_width(words: str, kind: Type) -> float:
+    """Return the width of one line of type [mm]."""
+    return sum(_advance(letter, kind.weight) for letter in words) * kind.size * MM_PER_POINT
+
+
+def shorten(words: str, width: float, kind: Type) -> str:
+    """Return ``words``, or as much of them as ``width`` [mm] holds and an ellipsis."""
+    words = printable(words)
+    if text_width(words, kind) <= width:
+        return words
+    while words and text_width(words + ELLIPSIS, kind) > width:
+        words = words[:-1]
+    return words.rstrip() + ELLIPSIS
+
+
+def wrap(words: str, width: float, kind: Type, most_lines: int = 99) -> list[str]:
+    """Break words into lines no wider than ``width`` [mm]; the last may end in an ellipsis.
+
+    A single word that is wider than the line is broken within.
+    """
+    lines: list[str] = []
+    line = ""
+    for word in _pieces(printable(words), width, kind):
+        longer = f"{line} {word}" if line else word
+        if line and text_width(longer, kind) > width:
+            lines.append(line)
+            line = word
+        else:
+            line = longer
+    if line:
+        lines.append(line)
+    if len(lines) > most_lines:
+        lines = [*lines[: most_lines - 1], shorten(" ".join(lines[most_lines - 1 :]), width, kind)]
+    return lines
+
+
+def _pieces(words: str, width: float, kind: Type) -> list[str]:
+    pieces: list[str] = []
+    for word in words.split(" "):
+        rest = word
+        while text_width(rest, kind) > width:
+            fits = next(
+                (n for n in range(len(rest) - 1, 0, -1) if text_width(rest[:n], kind) <= width), 1
+            )
+            pieces.append(rest[:fits])
+            rest = rest[fits:]
+        if rest:
+            pieces.append(rest)
+    return pieces

@@ -1,0 +1,66 @@
+"""The owner's report on one vehicle."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from healthtrack.report import style, words
+from healthtrack.report.document import to_pdf, write_whole
+from healthtrack.report.evidence import (
+    draw_causes,
+    draw_forecasts,
+    draw_maintenance,
+    draw_quality,
+)
+from healthtrack.report.flow import Flow
+from healthtrack.report.front import draw_front
+from healthtrack.report.method import draw_method
+from healthtrack.report.numbers import day
+from healthtrack.report.trends import draw_trends, drawable
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from healthtrack.config import VehicleSettings
+    from healthtrack.records import VehicleFinding
+    from healthtrack.report.style import Paper
+
+
+def compose(finding: VehicleFinding, vehicle: VehicleSettings, paper: Paper = style.A4) -> Flow:
+    """Lay out the pages of a vehicle's report; nothing is written yet."""
+    name = words.vehicle_title(finding, vehicle)
+    flow = Flow(paper, f"{name} \N{MIDDLE DOT} air path as of {day(finding.as_of)}")
+    draw_front(flow, finding, vehicle)
+    draw_causes(flow, finding.causes)
+    draw_forecasts(flow, finding.indicators)
+    if any(drawable(item) for item in finding.indicators):
+        draw_trends(flow, finding)
+    draw_quality(flow, finding)
+    draw_maintenance(flow, finding.maintenance)
+    draw_method(flow, finding)
+    return flow
+
+
+def write_vehicle_report(finding: VehicleFinding, vehicle: VehicleSettings, path: Path) -> None:
+    """Write a vehicle's report as PDF, whole or not at all.
+
+    The same finding and settings give the same bytes; no clock is read.
+
+    Parameters
+    ----------
+    finding : VehicleFinding
+        What is said of the vehicle.
+    vehicle : VehicleSettings
+        Its name for the title.
+    path : Path
+        The file; its folder is made where it is missing.
+
+    Raises
+    ------
+    ReportError
+        Where the file cannot be written; an older one at its place is then unchanged.
+    """
+    name = words.vehicle_title(finding, vehicle)
+    title = f"{name}: condition of the air path as of {day(finding.as_of)}"
+    content = to_pdf(lambda: compose(finding, vehicle), title, finding.reason)
+    write_whole(content, path)

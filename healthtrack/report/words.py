@@ -1,0 +1,167 @@
+"""What the report says in its own words: states, causes, reasons, method, cautions.
+
+An indicator's label and meaning come from its declaration; nothing about indicators is written
+here twice.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from healthtrack import indicators
+
+if TYPE_CHECKING:
+    from healthtrack.config import VehicleSettings
+    from healthtrack.indicators.declaration import Indicator
+    from healthtrack.records import State, VehicleFinding
+
+NEXT_STEPS: dict[State, tuple[str, ...]] = {
+    "normal": (
+        "Nothing needs doing. Keep logging, and note in the maintenance list what is done.",
+    ),
+    "alert": (
+        (
+            "Plan a check of the air path at the next opportunity; the trend on the next page "
+            "shows which symptom moved and since when."
+        ),
+        "Until then keep logging as before: more drives narrow the band.",
+    ),
+    "alarm": (
+        (
+            "Have the air path checked before long journeys and heavy loads; the trend on the next "
+            "page shows which symptom moved and since when."
+        ),
+        "Write down in the maintenance list what was done, so that the report can show its effect.",
+    ),
+    "learning": (
+        (
+            "Keep logging ordinary drives with a warm engine. The first verdict comes on its own "
+            "as soon as there is enough."
+        ),
+    ),
+    "no_data": (
+        "See below what is missing, and look into the logger and its settings.",
+        "Run healthtrack check on the command line: it says which logs could not be read and why.",
+    ),
+}
+"""What to do next where the chain gives no advice of its own."""
+
+CAUSES: dict[str, str] = {
+    "airflow_sensor_reads_low": "airflow sensor reads low",
+    "airflow_sensor_reads_high": "airflow sensor reads high",
+    "manifold_pressure_offset": "manifold pressure sensor is off",
+    "charge_air_leak": "charge air leaks",
+    "turbocharger_weak": "turbocharger is weak",
+    "charge_cooler_fouled": "charge cooler is fouled",
+    "air_filter_restricted": "air filter is restricted",
+    "egr_stuck_open": "exhaust recirculation valve stays open",
+    "charge_temperature_offset": "charge temperature sensor is off",
+    "none": "no fault",
+    "unknown": "none of the known causes",
+}
+"""A cause's words; a key that is not here is shown as it is."""
+
+
+class Paragraph(NamedTuple):
+    """A heading and what stands under it."""
+
+    heading: str
+    text: str
+
+
+METHOD = (
+    Paragraph(
+        "What is measured",
+        "From each drive only steady stretches of a warm engine are used. In each of them the "
+        "measured air flow, pressures and temperatures are set against what this very vehicle "
+        "showed at the same engine speed and load while it was healthy, with the weather allowed "
+        "for. A drive gives one figure per indicator, with its own uncertainty: thousands of "
+        "samples of one drive are one witness, not thousands.",
+    ),
+    Paragraph(
+        "What is compared",
+        "The healthy expectation was learned from the period marked in the figures. Outside the "
+        "conditions it has seen (speed, load, temperature, height) the band gets wider instead of "
+        "an alert being raised. After work that may change what is healthy, such as a new airflow "
+        "sensor, learning starts again.",
+    ),
+    Paragraph(
+        "How the trend is drawn",
+        "Faint points are single drives with their standard error. The line is the level that "
+        "explains them best, seen from today; the tinted band around it holds the true level with "
+        "a probability of 95 %. Drives that follow each other resemble each other, and that "
+        "is counted: the band does not shrink merely because there are many drives.",
+    ),
+    Paragraph(
+        "When there is an alert, when an alarm",
+        "An alert says that the level has left the healthy value by more than chance explains; how "
+        "often that may happen to a sound vehicle is a setting (false alerts per vehicle and "
+        "year). An alarm says that the level has passed the limit at which it does harm. "
+        "Significant and harmful are two questions: the band answers the first, the limit the "
+        "second.",
+    ),
+)
+
+GLOSSARY = (
+    Paragraph("indicator", "one figure per drive for one symptom, measured against healthy"),
+    Paragraph("level", "the indicator's value now, freed from the scatter of single drives"),
+    Paragraph("95 % band", "the range that holds the true value with a probability of 95 %"),
+    Paragraph("limit", "the value at which the symptom does harm"),
+    Paragraph("trend", "how fast the level moves; “steady” where the band of the slope holds zero"),
+    Paragraph("learned period", "the drives from which the healthy expectation was learned"),
+    Paragraph("window", "a few seconds of near-constant engine speed and load"),
+    Paragraph("maintenance event", "something done to the vehicle, from the maintenance list"),
+)
+
+CAUTIONS = (
+    "This report is no certificate of roadworthiness and replaces no inspection.",
+    (
+        "Test drives at full load need a safe, legal road and a second person at the logger; the "
+        "driver only drives."
+    ),
+    (
+        "A running engine is hot, turns belts and fans, and holds pressure and fuel under "
+        "pressure: let it cool and stop before anything is opened."
+    ),
+    "Exhaust recirculation is emissions equipment: it is to be repaired, never to be disabled.",
+)
+
+
+def declaration(indicator: str) -> Indicator | None:
+    """Return the declaration of an indicator, None where the name is no longer declared."""
+    declared: dict[str, Indicator] = getattr(indicators, "ALL", {})
+    return declared.get(indicator)
+
+
+def label(indicator: str) -> str:
+    """Return an indicator's words with a capital; its name in words where it is not declared."""
+    known = declaration(indicator)
+    words = known.label if known else indicator.replace("_", " ")
+    return words[:1].upper() + words[1:]
+
+
+def meaning(indicator: str) -> str:
+    """Return the declaration's one plain sentence, or nothing."""
+    known = declaration(indicator)
+    return known.meaning if known else ""
+
+
+def cause(name: str) -> str:
+    """Return a cause's words with a capital."""
+    words = CAUSES.get(name, name.replace("_", " "))
+    return words[:1].upper() + words[1:]
+
+
+def reason(code: str) -> str:
+    """Return a loss's reason code in words."""
+    return code.replace("_", " ")
+
+
+def vehicle_title(finding: VehicleFinding, vehicle: VehicleSettings) -> str:
+    """Return the vehicle's name, or its id where it has none."""
+    return vehicle.name.strip() or finding.vehicle
+
+
+def next_steps(finding: VehicleFinding) -> tuple[str, ...]:
+    """Return the chain's advice, or what always holds for the state."""
+    return finding.advice or NEXT_STEPS[finding.state]

@@ -1,0 +1,198 @@
+"""The owner's report: what it says, where it stands on the page, and how it is written."""
+
+from __future__ import annotations
+
+import os
+import re
+from functools import cache
+from io import BytesIO
+from itertools import combinations
+
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from pypdf import PdfReader
+
+from healthtrack.errors import ReportError
+from healthtrack.report import document, style, write_vehicle_report
+from healthtrack.report.front import slope
+from healthtrack.report.numbers import MINUS, THIN
+from healthtrack.report.vehicle import compose
+
+NUMBER = rf"[{MINUS}+±]?\d+(?:{THIN}\d{{3}})*(?:\.\d+)?"
+
+
+def read(path):
+    return PdfReader(BytesIO(path.read_bytes()))
+
+
+@cache
+def text_of(path):
+    return "\n".join(page.extract_text() for page in read(path).pages)
+
+
+def squeeze(text):
+    return re.sub(r"[\s\u00a0\u202f]+", " ", text)
+
+
+def value_of(words):
+    return float(words.replace(THIN, "").replace(MINUS, "-").lstrip("+±"))
+
+
+def half_a_digit(words):
+    """How far the true number may be from the one that is written."""
+    after = words.partition(".")[2]
+    if after:
+        return 0.5 * 10.0 ** -len(after) + 1e-9
+    zeros = len(words) - len(words.replace(THIN, "").rstrip("0").ljust(1))
+    return 0.5 * 10.0 ** min(max(zeros, 0), 3) + 1e-9
+
+
+def agrees(words, value):
+    return abs(value_of(words) - value) <= half_a_digit(words)
+
+
+def test_every_case_gives_a_report_with_its_verdict_on_page_one(written):
+    finding, _, path = written
+    first = squeeze(read(path).pages[0].extract_text())
+    assert style.MARKS[finding.state].word.capitalize() in first
+    assert squeeze(finding.reason) in first
+
+
+def test_level_band_limit_and_slope_in_the_table_are_those_of_the_finding(written):
+    finding, _, path = written
+    text = text_of(path)
+    rows = [item for item in finding.indicators if item.level is not None]
+    bands = re.findall(rf"({NUMBER}) to ({NUMBER})", text)
+    for item in rows:
+        assert any(agrees(a, item.low) and agrees(b, item.high) for a, b in bands), item
+        levels = re.findall(rf"({NUMBER}){THIN}{re.escape(item.unit)}", text)
+        assert any(agrees(words, item.level) for words in levels), item
+        assert any(agrees(words, abs(item.limit)) for words in levels if "±" in words) or any(
+            agrees(words, item.limit) for words in levels
+        )
+        trend = slope(item)
+        assert trend is not None
+        slopes = re.findall(rf"({NUMBER}) *\n? *\(({NUMBER}) to ({NUMBER})\)", text) or [
+            ("", a, b) for a, b in re.findall(rf"\(({NUMBER}) to ({NUMBER})\)", text)
+        ]
+        assert any(agrees(a, trend.low) and agrees(b, trend.high) for _, a, b in slopes), item
+
+
+def test_causes_forecast_advice_and_gaps_are_all_told(written):
+    finding, _, path = written
+    text = squeeze(text_of(path))
+    for cause in finding.causes:
+        percent = 100 * cause.probability
+        words = "under 1 %" if percent < 0.5 else f"{percent:.0f} %"
+        assert words in text
+    for advice in finding.advice:
+        assert squeeze(advice).split(";")[0][:60] in text
+    for item in finding.not_observable:
+        assert f"needs {item.needs}" in text
+    for event in finding.maintenance:
+        assert (event.note or "Maintenance")[:20] in text
+    for loss in finding.losses:
+        assert f"{loss.count:,}".replace(",", " ") in text
+
+
+def test_no_text_leaves_the_page_or_lies_over_other_text(case):
+    name, finding, vehicle = case
+    with document.look():
+        flow = compose(finding, vehicle)
+        flow.footers()
+        for number, page in enumerate(flow.pages, start=1):
+            renderer = FigureCanvasAgg(page.figure).get_renderer()
+            width, height = page.figure.bbox.width, page.figure.bbox.height
+            boxes = [
+                (text.get_text(), text.get_window_extent(renderer))
+                for axes in page.figure.axes
+                for text in axes.texts
+                if text.get_text().strip()
+            ]
+            for words, box in boxes:
+                inside = box.x0 >= 0 and box.y0 >= 0 and box.x1 <= width and box.y1 <= height
+                assert inside, f"{name}, page {number}: {words!r} leaves the page"
+            for (one, a), (other, b) in combinations(boxes, 2):
+                across = min(a.x1, b.x1) - max(a.x0, b.x0)
+                down = min(a.y1, b.y1) - max(a.y0, b.y0)
+                # boxes include the air above and below the letters: a quarter may be shared
+                over = across > 1.0 and down > 0.3 * min(a.height, b.height)
+                assert not over, f"{name}, page {number}: {one!r} lies over {other!r}"
+
+
+def test_no_panel_leaves_the_page(case):
+    _, finding, vehicle = case
+    with document.look():
+        for page in compose(finding, vehicle).pages:
+            for axes in page.figure.axes[1:]:
+                box = axes.get_position()
+                assert 0 <= box.x0 < box.x1 <= 1
+                assert 18 / 297 <= box.y0 < box.y1 <= 1
+
+
+def test_the_same_finding_gives_the_same_bytes(findings, settings, tmp_path):
+    for name in ("one.pdf", "two.pdf"):
+        write_vehicle_report(findings["single_drive"](), settings("x"), tmp_path / name)
+    assert (tmp_path / "one.pdf").read_bytes() == (tmp_path / "two.pdf").read_bytes()
+
+
+def test_title_language_outline_and_fonts_are_set(findings, settings, tmp_path):
+    path = tmp_path / "otter.pdf"
+    write_vehicle_report(findings["alarm"](), settings("alarm"), path)
+    reader = read(path)
+    root = reader.trailer["/Root"]
+    assert root["/Lang"] == "en-GB"
+    assert root["/ViewerPreferences"]["/DisplayDocTitle"]
+    assert reader.metadata.title == "Otter: condition of the air path as of 31 March 2026"
+    assert "/CreationDate" not in reader.metadata
+    assert [item.title for item in reader.outline] == [
+        "Verdict",
+        "Causes",
+        "Forecast",
+        "Trends",
+        "Data quality",
+        "Maintenance",
+        "Method and words",
+    ]
+    fonts = [
+        font.get_object() for page in reader.pages for font in page["/Resources"]["/Font"].values()
+    ]
+    assert fonts
+    for font in fonts:
+        (inner,) = font["/DescendantFonts"]
+        assert inner.get_object()["/Subtype"] == "/CIDFontType2"  # TrueType: Type 42
+        assert "/FontFile2" in inner.get_object()["/FontDescriptor"].get_object()
+        assert "/ToUnicode" in font
+
+
+def test_a_page_stays_under_300_kb(written):
+    _, _, path = written
+    assert path.stat().st_size < 300_000 * len(read(path).pages)
+
+
+def test_an_older_report_survives_a_failure_and_nothing_half_is_left(
+    findings, settings, tmp_path, monkeypatch
+):
+    path = tmp_path / "otter.pdf"
+    path.write_bytes(b"the older report")
+
+    def refuse(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", refuse)
+    with pytest.raises(ReportError, match="No space left on device"):
+        write_vehicle_report(findings["no_data"](), settings("no_data"), path)
+    assert path.read_bytes() == b"the older report"
+    assert [file.name for file in tmp_path.iterdir()] == ["otter.pdf"]
+
+
+def test_a_folder_that_is_a_file_is_a_report_error(findings, settings, tmp_path):
+    (tmp_path / "reports").write_text("not a folder")
+    with pytest.raises(ReportError, match="could not be written"):
+        write_vehicle_report(findings["no_data"](), settings("no_data"), tmp_path / "reports/x.pdf")
+
+
+def test_a_name_is_only_text(findings, settings, tmp_path):
+    path = tmp_path / "otter.pdf"
+    write_vehicle_report(findings["long_name"](), settings("long_name"), path)
+    assert "($7 & <co>) Überführungsfahrzeug" in squeeze(read(path).pages[0].extract_text())
