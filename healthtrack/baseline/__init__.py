@@ -1,1 +1,20 @@
 """The healthy expectation of an indicator, learned from a stated period, with its uncertainty."""
+
+from healthtrack.baseline.figures import Figures, expectation, figures
+from healthtrack.baseline.learn import learn
+from healthtrack.baseline.model import Baseline, RegionModel, ResponseModel, from_json, to_json
+from healthtrack.baseline.period import Period, healthy_period
+
+__all__ = [
+    "Baseline",
+    "Figures",
+    "Period",
+    "RegionModel",
+    "ResponseModel",
+    "expectation",
+    "figures",
+    "from_json",
+    "healthy_period",
+    "learn",
+    "to_json",
+]

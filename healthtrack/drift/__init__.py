@@ -1,1 +1,6 @@
 """The slow movement of the residual: level, slope, change, alert and alarm."""
+
+from healthtrack.drift.finding import finding
+from healthtrack.drift.track import Plan, Tracked, track
+
+__all__ = ["Plan", "Tracked", "finding", "track"]

@@ -1,0 +1,161 @@
+"""Put what was tracked into the record that reports, JSON and the verdict are made of."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from healthtrack.drift.track import DAYS_PER_YEAR, Z95, Plan, Tracked
+from healthtrack.records import BaselineSummary, IndicatorFinding, Trend
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    import numpy as np
+
+    from healthtrack.baseline import Baseline
+    from healthtrack.indicators.declaration import Indicator
+    from healthtrack.records import Kind, State
+
+STATES: tuple[State, ...] = ("normal", "alert", "alarm", "learning")
+STEP_SHARE = 0.6
+"""Share of the step shape in the evidence from which a change is called a step."""
+
+
+def finding(
+    indicator: Indicator,
+    baseline: Baseline,
+    figures: pl.DataFrame,
+    tracked: Tracked,
+    plan: Plan,
+) -> IndicatorFinding:
+    """Say where an indicator stands after its last drive.
+
+    Parameters
+    ----------
+    indicator, baseline : Indicator, Baseline
+        What was measured, and against what.
+    figures : DataFrame
+        The same rows that were tracked.
+    tracked : Tracked
+        Their course.
+    plan : Plan
+        Limit, side and bar.
+    """
+    code = int(tracked.state[-1])
+    state = STATES[code]
+    level, sd = float(tracked.level[-1]), float(tracked.level_sd[-1])
+    slope, slope_sd = float(tracked.course.slope[-1]), float(tracked.course.slope_sd[-1])
+    per_year = _distance_per_year(tracked)
+    slopes = (slope, slope - Z95 * slope_sd, slope + Z95 * slope_sd)
+    odometer = tracked.axis.has_odometer
+    start, end = baseline.start, baseline.end
+    restarted = _restarted(figures, tracked)
+    return IndicatorFinding(
+        indicator=indicator.name,
+        unit=indicator.unit,
+        state=state,
+        reason=_reason(indicator, tracked, code),
+        level=level,
+        low=level - Z95 * sd,
+        high=level + Z95 * sd,
+        slope_per_10000_km=slopes[0] if odometer else None,
+        slope_low=slopes[1] if odometer else None,
+        slope_high=slopes[2] if odometer else None,
+        slope_per_year=slopes[0] * per_year,
+        slope_per_year_low=slopes[1] * per_year,
+        slope_per_year_high=slopes[2] * per_year,
+        kind=_kind(tracked, code),
+        **_since(figures, tracked, code),  # type: ignore[arg-type]
+        limit=_signed_limit(indicator, plan),
+        baseline=BaselineSummary(start, end, len(baseline.drives), restarted),
+        trend=Trend(_trend(figures, tracked)),
+    )
+
+
+def _signed_limit(indicator: Indicator, plan: Plan) -> float:
+    return -abs(plan.limit) if indicator.concern == "low" else abs(plan.limit)
+
+
+def _distance_per_year(tracked: Tracked) -> float:
+    """Return distance per year over the last year of drives. [10 000 km]."""
+    days, distance = tracked.axis.days, tracked.axis.distance
+    recent = days >= days[-1] - DAYS_PER_YEAR
+    span = days[-1] - days[recent][0]
+    if span < 1.0:
+        return 1.5
+    return float((distance[-1] - distance[recent][0]) / span * DAYS_PER_YEAR)
+
+
+def _restarted(figures: pl.DataFrame, tracked: Tracked) -> str | None:
+    if tracked.last_start == 0 or tracked.repair_failed:
+        return None
+    day = figures["started"].dt.date()[tracked.last_start]
+    return f"work on the vehicle before {day}"
+
+
+def _kind(tracked: Tracked, code: int) -> Kind:
+    if code not in {1, 2}:
+        return "none"
+    return "step" if tracked.course.step[-1] >= STEP_SHARE else "drift"
+
+
+def _since(figures: pl.DataFrame, tracked: Tracked, code: int) -> dict[str, float | date | None]:
+    """Say when the change began (95 % interval) and when the alert was raised."""
+    if code not in {1, 2}:
+        return {}
+    first = tracked.last_start
+    low, middle, high = (int(place) + first for place in tracked.course.since[-1])
+    raised = tracked.course.episodes.raised[-1] + first
+    places = {"since": middle, "low": max(low - 1, 0), "high": high, "raised": raised}
+    days = figures["started"].dt.date()
+    said: dict[str, float | date | None] = {
+        "since_on": days[places["since"]],
+        "since_on_low": days[places["low"]],
+        "since_on_high": days[places["high"]],
+        "raised_on": days[places["raised"]],
+    }
+    if tracked.axis.has_odometer:
+        km = figures["odometer_km"]
+        said |= {
+            "since_km": km[places["since"]],
+            "since_km_low": km[places["low"]],
+            "since_km_high": km[places["high"]],
+            "raised_at_km": km[places["raised"]],
+        }
+    return said
+
+
+def _reason(indicator: Indicator, tracked: Tracked, code: int) -> str:
+    label = indicator.label
+    if tracked.settling:
+        return f"{label}: {tracked.settling} more drives will settle the new zero after the work"
+    if code == 3:
+        return f"{label}: every drive so far belongs to the healthy period"
+    level, sd = float(tracked.level[-1]), float(tracked.level_sd[-1])
+    unit = "" if indicator.unit == "" else f" {indicator.unit}"
+    band = f"{level - Z95 * sd:+.1f} to {level + Z95 * sd:+.1f}{unit}"
+    if code == 0:
+        return f"{label} is {level:+.1f}{unit} from healthy ({band}): nothing points to a change"
+    stayed = ", as before the work on the vehicle" if tracked.repair_failed else ""
+    harm = ", probably beyond its limit" if code == 2 else ""
+    return f"{label} is {level:+.1f}{unit} from healthy ({band}){harm}{stayed}"
+
+
+def _trend(figures: pl.DataFrame, tracked: Tracked) -> pl.DataFrame:
+    def band(name: str, middle: np.ndarray, sd: np.ndarray) -> dict[str, np.ndarray]:
+        return {name: middle, f"{name}_low": middle - Z95 * sd, f"{name}_high": middle + Z95 * sd}
+
+    columns = ["drive", "started", "odometer_km", "value", "se", "windows", "inside"]
+    return figures.select(columns).with_columns(
+        **{
+            name: pl.Series(values)
+            for name, values in (
+                band("filtered", tracked.level, tracked.level_sd)
+                | band("smoothed", tracked.smoothed, tracked.smoothed_sd)
+            ).items()
+        },
+        state=pl.Series([STATES[int(code)] for code in tracked.state]),
+        learned=pl.Series(tracked.state == 3),
+    )

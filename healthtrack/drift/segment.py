@@ -1,0 +1,74 @@
+"""A stretch of one indicator's life between restarts, as arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Carried:
+    """What is known at the start of a segment of the parts that drives share.
+
+    Parameters
+    ----------
+    mean : (G, B) float64
+        Of the offset and the responses' errors, per grid point. [unit]
+    covariance : (G, B, B) float64
+        [unit squared]
+    log_weight : (G,) float64
+        Of the grid points.
+    """
+
+    mean: FloatArray
+    covariance: FloatArray
+    log_weight: FloatArray
+
+
+@dataclass(frozen=True)
+class Segment:
+    """One stretch: N drives, B shared parts (offset and responses).
+
+    Parameters
+    ----------
+    value, se : (N,) float64
+        Figures and their own standard errors. [unit]
+    days : (N,) float64
+        Moments, from any origin, rising. [days]
+    distance : (N,) float64
+        Place on the axis along which wear goes, from any origin, not falling. [10 000 km]
+    shared : (N, B) float64
+        1 for the offset, then the conditions in steps.
+    pinned : (N,) bool
+        Drives at which the vehicle is taken to be healthy (the baseline period, or the drives that
+        settle a new part): level and slope are zero there by definition.
+    carried : Carried
+        What is known of the shared parts before the first drive.
+    scale : float
+        A typical drive's standard error, the unit of the wander. [unit]
+    limit : float
+        Size of a harmful change, the unit of priors on changes. [unit]
+    side : -1, 0 or 1
+        Direction of concern.
+    jump : bool
+        Whether the level may start anywhere (after work that did not restart the baseline).
+    """
+
+    value: FloatArray
+    se: FloatArray
+    days: FloatArray
+    distance: FloatArray
+    shared: FloatArray
+    pinned: BoolArray
+    carried: Carried
+    scale: float
+    limit: float
+    side: int
+    jump: bool = False
