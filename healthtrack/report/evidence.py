@@ -9,6 +9,7 @@ from healthtrack.report import style, words
 from healthtrack.report.front import baseline_words, limit_ahead, limit_decimals
 from healthtrack.report.numbers import (
     NOTHING,
+    THIN,
     count,
     decimals_for,
     number,
@@ -118,7 +119,7 @@ def draw_maintenance(flow: Flow, events: Sequence[MaintenanceEvent]) -> None:
         flow.page.text(paper.left + 5.0, y, str(index), style.SMALL_STRONG, align="right")
         flow.page.text(paper.left + 8.5, y, short_day(event.on), style.SMALL)
         odometer = number(event.odometer_km, 0)
-        unit = "" if odometer == NOTHING else "\N{NARROW NO-BREAK SPACE}km"
+        unit = "" if odometer == NOTHING else f"{THIN}km"
         flow.page.text(paper.left + 54.0, y, odometer + unit, style.SMALL, align="right")
         for line in lines[:3]:
             flow.page.text(paper.left + 62.0, y, line, style.SMALL)
@@ -177,7 +178,7 @@ def _waterfall(flow: Flow, heading: str, items: list[tuple[str, int]]) -> None:
     bar, reach = paper.left + 60.0, 92.0
     whole = sum(amount for _, amount in items)
     flow.space(2.0)
-    flow.need(style.STRONG.leading + 2 * ROW)
+    flow.need(style.STRONG.leading + 0.8 + min(len(items), 12) * ROW)
     flow.space(style.STRONG.leading)
     flow.page.text(paper.left, flow.y, heading, style.STRONG)
     flow.page.text(paper.right_edge, flow.y, number(whole, 0), style.STRONG, align="right")

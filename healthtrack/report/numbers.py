@@ -12,7 +12,8 @@ if TYPE_CHECKING:
     from datetime import date
 
 MINUS = "\N{MINUS SIGN}"
-THIN = "\N{NARROW NO-BREAK SPACE}"
+THIN = "\N{NO-BREAK SPACE}"
+"""A fifth of an em in the reports' typeface, which is what printers call a thin space."""
 NOTHING = "\N{EN DASH}"
 """Stands where there is no number."""
 
@@ -58,7 +59,7 @@ def number(value: float | None, decimals: int = 1, *, sign: bool = False) -> str
     Examples
     --------
     >>> print(number(-4.06, 1), number(214_312, -2), number(0.04, 1, sign=True), sep=" | ")
-    −4.1 | 214 300 | 0.0
+    −4.1 | 214 300 | 0.0
     """
     if value is None or not math.isfinite(value):
         return NOTHING
@@ -94,7 +95,7 @@ def percent(share: float) -> str:
     Examples
     --------
     >>> print(percent(0.914), percent(0.999), percent(0.001), percent(1.0), sep=", ")
-    91 %, over 99 %, under 1 %, 100 %
+    91 %, over 99 %, under 1 %, 100 %
     """
     if 0.995 <= share < 1.0:
         return f"over 99{THIN}%"

@@ -48,6 +48,7 @@ class Page:
         self.figure = Figure(figsize=(paper.width / MM_PER_INCH, paper.height / MM_PER_INCH))
         self.sheet = self.figure.add_axes((0.0, 0.0, 1.0, 1.0))
         self.sheet.set_axis_off()
+        self.sheet.set_zorder(10)  # words lie over what is drawn in the panels
         self.sheet.set_xlim(0.0, paper.width)
         self.sheet.set_ylim(paper.height, 0.0)
 

@@ -96,6 +96,8 @@ def draw_trends(flow: Flow, finding: VehicleFinding) -> None:
     silent = [item for item in finding.indicators if not drawable(item)]
     if flow.room < 24.0 + len(shown) * (GOOD_HEIGHT + PANEL_HEAD) + AXIS_FOOT:
         flow.new_page()
+    else:
+        flow.space(3.0)
     flow.bookmark("Trends")
     flow.heading("Trends", aside="every drive (faint), the level and its 95 % band")
     axis = finding_timeline(finding)
@@ -246,7 +248,7 @@ def _learned_word(flow: Flow, item: IndicatorFinding, place: Place) -> None:
     learned = item.trend.frame.filter(item.trend.frame["learned"].fill_null(value=False))
     if learned.height:
         x = place.across(float(np.min(place.axis.places(learned))))
-        flow.page.text(x + 0.8, place.top + 2.8, "learned", style.TINY, colour=style.SOFT)
+        flow.page.text(x + 0.8, place.foot - 1.2, "learned", style.TINY, colour=style.SOFT)
 
 
 def _foot(flow: Flow, place: Place, marks: Sequence[EventMark]) -> None:
