@@ -35,6 +35,9 @@ OUTLYING = 3.0
 """Beyond so many standard deviations a drive's error is taken to be larger: heavy tails (Huber)."""
 STEADY_WALK = 0.05
 """Unsmooth part of the level's movement after 10 000 km, in limits."""
+RELEASE = 0.5
+"""Prior sd of the level after the healthy period, in limits: wide against any drive's error, so
+that the band is what the data allow and not what is believed of healthy vehicles."""
 FREE_JUMP, FREE_BEND = 0.6, 1.0
 """Prior sd of a found change, in limits and in limits per 10 000 km (as in the change bank)."""
 LOG_2PI = float(np.log(2 * np.pi))
@@ -139,6 +142,7 @@ class LevelFilter:
             wait = data.days[:, drive] - data.days[:, drive - 1]
             self._move_level(step)
             self._move_wander(wait)
+            self._release(data.pinned[:, drive - 1] & ~data.pinned[:, drive])
         self._pin(data.pinned[:, drive])
 
     def _move_level(self, step: FloatArray) -> None:
@@ -166,6 +170,11 @@ class LevelFilter:
             self.mean[pinned, ..., :2] = 0.0
             self.covariance[pinned, ..., :2, :] = 0.0
             self.covariance[pinned, ..., :, :2] = 0.0
+
+    def _release(self, released: BoolArray) -> None:
+        """Let the data say where the level is once the healthy period is over."""
+        size = RELEASE * self.data.limit * released
+        self.covariance[..., 0, 0] += size[:, None, None] ** 2
 
     def free(self, series: int) -> None:
         """Let the level of one series jump and bend now: a change was found to start here."""
