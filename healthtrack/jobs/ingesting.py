@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from healthtrack import ingest
@@ -228,7 +228,8 @@ def _keep(
     if still_arriving:
         message = "it changed while it was read. Run `healthtrack ingest` again when it is whole."
         return FileOutcome(log.shown, log.vehicle, "left", "still_arriving", message)
-    entry = LogEntry(candidate.sha256, log.shown, log.vehicle, now)
+    size = candidate.size_and_time[0]
+    entry = LogEntry(candidate.sha256, log.shown, log.vehicle, now, size=size)
     try:
         if isinstance(result, LogError):
             raise result
@@ -244,24 +245,41 @@ def _store(
     entry: LogEntry,
     result: ProcessedLog,
 ) -> FileOutcome:
-    log = candidate.log
-    named = LogEntry(
-        entry.sha256,
-        workspace.shown(workspace.inbox / log.place) if log.origin == "quarantine" else log.shown,
-        entry.vehicle,
-        entry.received,
-        pipeline=result.read.pipeline,
+    log, read = candidate.log, result.read
+    name = log.shown
+    if log.origin == "quarantine":  # where it is about to go
+        name = workspace.shown(workspace.inbox / log.place)
+    shorter = _shorter_copy(store, candidate, entry, result)
+    store.add_log(
+        replace(entry, name=name, pipeline=read.pipeline),
+        read,
+        result.windows,
+        replaces=shorter.sha256 if shorter else None,
     )
-    store.add_log(named, result.read, result.windows)
     release_from_quarantine(workspace, log, entry.sha256)
+    notes = read.notes
+    if shorter is not None:
+        notes = (*notes, f"it takes the place of {shorter.name}, a copy of it that was cut short")
     return FileOutcome(
         log.shown,
         log.vehicle,
         "stored",
-        drives=result.read.drives.height,
+        drives=read.drives.height,
         windows=result.windows.frame.height,
-        notes=result.read.notes,
+        notes=notes,
     )
+
+
+def _shorter_copy(
+    store: Store, candidate: _Candidate, entry: LogEntry, result: ProcessedLog
+) -> LogEntry | None:
+    """Return the stored log that this one continues, byte for byte: a copy that was cut short."""
+    size = candidate.size_and_time[0]
+    for other in store.overlapping(entry.vehicle, result.read.drives):
+        shorter = other.size is not None and other.size < size
+        if shorter and content_hash(candidate.log.path, first=other.size) == other.sha256:
+            return other
+    return None
 
 
 def _quarantine(
@@ -269,15 +287,7 @@ def _quarantine(
 ) -> FileOutcome:
     # first the reason, then the file: if we are stopped in between, the next run tries it again
     store.quarantine_log(
-        LogEntry(
-            entry.sha256,
-            entry.name,
-            entry.vehicle,
-            entry.received,
-            state="quarantined",
-            reason=error.reason,
-            message=error.message,
-        )
+        replace(entry, state="quarantined", reason=error.reason, message=error.message)
     )
     put_into_quarantine(workspace, candidate.log, candidate.sha256)
     return FileOutcome(entry.name, entry.vehicle, "quarantined", error.reason, error.message)

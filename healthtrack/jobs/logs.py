@@ -103,10 +103,16 @@ def _below(file: Path, folder: Path) -> tuple[str, ...] | None:
         return None
 
 
-def content_hash(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes, as hexadecimal digits."""
+def content_hash(path: Path, first: int | None = None) -> str:
+    """Return the SHA-256 of a file's bytes, or of its ``first`` bytes, as hexadecimal digits."""
     with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+        if first is None:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+        digest = hashlib.sha256()
+        while first > 0 and (piece := stream.read(min(first, 1 << 20))):
+            digest.update(piece)
+            first -= len(piece)
+        return digest.hexdigest()
 
 
 def put_into_quarantine(workspace: Workspace, log: LogFile, sha256: str) -> Path:

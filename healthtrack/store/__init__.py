@@ -1,5 +1,6 @@
 """The only home of duckdb: schema, migrations, queries."""
 
-from healthtrack.store.store import LogEntry, Store, StoredFinding
+from healthtrack.store.entries import LogEntry, StoredFinding
+from healthtrack.store.store import Store
 
 __all__ = ["LogEntry", "Store", "StoredFinding"]

@@ -44,6 +44,7 @@ MIGRATIONS: tuple[Migration, ...] = (
                 reason VARCHAR,
                 message VARCHAR,
                 rows BIGINT,
+                bytes BIGINT,
                 received TIMESTAMPTZ NOT NULL
             )""",
             """

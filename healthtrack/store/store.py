@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Self
 
@@ -17,6 +16,7 @@ from healthtrack.store.columns import (
     insert,
     without_empty_channels,
 )
+from healthtrack.store.entries import LogEntry, StoredFinding
 from healthtrack.store.migrations import migrate, version
 from healthtrack.store.opening import connect
 from healthtrack.store.transaction import transaction
@@ -29,37 +29,6 @@ if TYPE_CHECKING:
     import duckdb
 
     from healthtrack.records import ReadLog, Windows
-
-
-@dataclass(frozen=True, slots=True)
-class LogEntry:
-    """One log file as the store knows it; ``sha256`` of its bytes is its identity.
-
-    ``state`` is ``"stored"`` or ``"quarantined"``; a quarantined log has a ``reason`` code and a
-    ``message`` for a person, and no drives.
-    """
-
-    sha256: str
-    name: str
-    vehicle: str
-    received: datetime
-    state: str = "stored"
-    pipeline: str | None = None
-    reason: str | None = None
-    message: str | None = None
-    rows: int | None = None
-    notes: tuple[str, ...] = field(default=(), compare=False)
-
-
-@dataclass(frozen=True, slots=True)
-class StoredFinding:
-    """A verdict as it was given: for which day, when, and the whole of it as JSON text."""
-
-    vehicle: str
-    as_of: date
-    assessed: datetime
-    state: str
-    document: str
 
 
 class Store:
@@ -143,16 +112,25 @@ class Store:
     def _logs(self, condition: str, params: list[str]) -> tuple[LogEntry, ...]:
         rows = self._connection.execute(
             "SELECT sha256, name, vehicle, received, state, pipeline, reason, message, rows, "  # noqa: S608
-            "(SELECT list(text) FROM note WHERE note.log = log.sha256) "
+            "bytes, (SELECT list(text) FROM note WHERE note.log = log.sha256) "
             f"FROM log {condition} ORDER BY vehicle, name, sha256",
             params,
         ).fetchall()
         return tuple(LogEntry(*(*row[:-1], tuple(row[-1] or ()))) for row in rows)
 
-    def add_log(self, entry: LogEntry, read: ReadLog, windows: Windows) -> None:
+    def add_log(
+        self, entry: LogEntry, read: ReadLog, windows: Windows, replaces: str | None = None
+    ) -> None:
         """Store a log with its drives, samples and windows, in one transaction.
 
         A log that was in quarantine under the same content becomes a stored one.
+
+        Parameters
+        ----------
+        entry, read, windows
+            What is known of the file, what was read from it, and its operating points.
+        replaces : str or None
+            SHA-256 of a stored log that this one takes the place of: a shorter copy of it.
 
         Raises
         ------
@@ -162,12 +140,15 @@ class Store:
         StoreError
             The content is stored already.
         """
-        known = self.log(entry.sha256)
-        if known is not None and known.state == "stored":
-            raise StoreError(f"{entry.name} is stored already, as {known.name}.")
-        self._refuse_overlap(entry, read.drives)
+        self._refuse_stored(entry)
+        for other in self.overlapping(entry.vehicle, read.drives):
+            if other.sha256 != replaces:
+                raise LogError("overlap", _overlap(entry, other))
         with transaction(self._connection):
-            self._replace_entry(entry, rows=read.rows)
+            if replaces is not None:
+                self._delete(replaces)
+            self._delete(entry.sha256)
+            self._insert_entry(entry, rows=read.rows)
             drives = read.drives.with_columns(log=pl.lit(entry.sha256))
             insert(self._connection, "drive", drives)
             insert(self._connection, "sample", read.samples)
@@ -185,11 +166,10 @@ class Store:
         StoreError
             The content is stored: a good log is never turned into a bad one.
         """
-        known = self.log(entry.sha256)
-        if known is not None and known.state == "stored":
-            raise StoreError(f"{entry.name} is stored already, as {known.name}.")
+        self._refuse_stored(entry)
         with transaction(self._connection):
-            self._replace_entry(entry, rows=entry.rows)
+            self._delete(entry.sha256)
+            self._insert_entry(entry, rows=entry.rows)
 
     def forget_quarantined(self, sha256: str) -> None:
         """Forget a log in quarantine, because its file was deleted; stored logs stay."""
@@ -198,15 +178,38 @@ class Store:
                 "DELETE FROM log WHERE sha256 = ? AND state = 'quarantined'", [sha256]
             )
 
-    def _replace_entry(self, entry: LogEntry, rows: int | None) -> None:
+    def overlapping(self, vehicle: str, drives: pl.DataFrame) -> tuple[LogEntry, ...]:
+        """Return the stored logs with a drive of the vehicle in the time of one of these."""
+        found: set[str] = set()
+        for drive, started, ended in drives.select("drive", "started", "ended").iter_rows():
+            rows = self._connection.execute(
+                "SELECT DISTINCT log FROM drive WHERE vehicle = ? "
+                "AND (drive = ? OR (started < ? AND ended > ?))",
+                [vehicle, drive, ended, started],
+            ).fetchall()
+            found.update(row[0] for row in rows)
+        return tuple(entry for entry in self.logs(vehicle) if entry.sha256 in found)
+
+    def _refuse_stored(self, entry: LogEntry) -> None:
+        known = self.log(entry.sha256)
+        if known is not None and known.state == "stored":
+            raise StoreError(f"{entry.name} is stored already, as {known.name}.")
+
+    def _delete(self, log: str) -> None:
+        """Delete a log and all that came from it; inside a transaction."""
         for statement in (
+            "DELETE FROM sample WHERE drive IN (SELECT drive FROM drive WHERE log = ?)",
+            'DELETE FROM "window" WHERE drive IN (SELECT drive FROM drive WHERE log = ?)',
+            "DELETE FROM drive WHERE log = ?",
             "DELETE FROM loss WHERE log = ?",
             "DELETE FROM note WHERE log = ?",
             "DELETE FROM log WHERE sha256 = ?",
         ):
-            self._connection.execute(statement, [entry.sha256])
+            self._connection.execute(statement, [log])
+
+    def _insert_entry(self, entry: LogEntry, rows: int | None) -> None:
         self._connection.execute(
-            "INSERT INTO log VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO log VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
                 entry.sha256,
                 entry.name,
@@ -216,6 +219,7 @@ class Store:
                 entry.reason,
                 entry.message,
                 rows,
+                entry.size,
                 entry.received,
             ],
         )
@@ -226,27 +230,6 @@ class Store:
                 "INSERT INTO loss VALUES (?, ?, ?, ?, ?)",
                 [log, block, loss.channel, loss.reason, loss.count],
             )
-
-    def _refuse_overlap(self, entry: LogEntry, drives: pl.DataFrame) -> None:
-        for drive, started, ended in drives.select("drive", "started", "ended").iter_rows():
-            found = self._connection.execute(
-                "SELECT log.name, drive.started, drive.ended FROM drive JOIN log "
-                "ON drive.log = log.sha256 WHERE drive.vehicle = ? "
-                "AND (drive.drive = ? OR (drive.started < ? AND drive.ended > ?)) "
-                "ORDER BY drive.started",
-                [entry.vehicle, drive, ended, started],
-            ).fetchall()
-            if found:
-                name, other_started, other_ended = found[0]
-                raise LogError(
-                    "overlap",
-                    f"{entry.name} holds a drive of {entry.vehicle} from {started:%Y-%m-%d %H:%M} "
-                    f"to {ended:%H:%M} UTC, but {name} already holds one from "
-                    f"{other_started:%Y-%m-%d %H:%M} to {other_ended:%H:%M} UTC, and the same "
-                    "driving must not count twice. If this is another vehicle's log, put it into "
-                    "that vehicle's folder; if the logger's clock was wrong, correct the times; "
-                    "if it is the same drive, delete this file.",
-                )
 
     # --------------------------------------------------------------- history
 
@@ -406,3 +389,12 @@ class Store:
             params,
         ).fetchall()
         return tuple(StoredFinding(*row) for row in rows)
+
+
+def _overlap(entry: LogEntry, other: LogEntry) -> str:
+    return (
+        f"{entry.name} holds a drive of {entry.vehicle} at a time for which {other.name} holds one "
+        "already, and the same driving must not count twice. If it is another vehicle's log, put "
+        "it into that vehicle's folder; if the logger's clock was wrong, correct the times; if it "
+        "is the same drive, delete this file."
+    )

@@ -15,7 +15,9 @@ from healthtrack.store.migrations import MIGRATIONS, Migration, migrate, version
 ROWS = {
     0: {},
     1: {
-        "log": ("'abc', 'a.csv', 'otter', 'p', 'stored', NULL, NULL, 4, '2025-03-28 07:00:00+00'"),
+        "log": (
+            "'abc', 'a.csv', 'otter', 'p', 'stored', NULL, NULL, 4, 99, '2025-03-28 07:00:00+00'"
+        ),
         "loss": "'abc', 'ingest', NULL, 'clock_step', 2",
         "note": "'abc', 'a note'",
         "drive": (

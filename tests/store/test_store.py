@@ -90,6 +90,17 @@ def test_drives_that_only_touch_are_two_drives(store, made, shift_minutes):
     assert store.history("otter", LATE).drives.height == 2
 
 
+def test_a_log_that_takes_the_place_of_another_leaves_nothing_of_it(store, made):
+    short = made.add(store, "short.csv", minutes=10)
+    read = made.read(minutes=30)
+    store.add_log(made.entry("whole.csv"), read, made.windows(read), replaces=short.sha256)
+    history = store.history("otter", LATE)
+    assert history.drives["log"].to_list() == ["whole.csv"]
+    assert history.windows.height == 1
+    assert Loss("engine_cold", 31) in history.losses
+    assert_frame_equal(store.samples(read.drives["drive"][0]), read.samples)
+
+
 def test_two_vehicles_may_drive_at_the_same_time(store, made):
     made.add(store)
     made.add(store, vehicle="badger")
