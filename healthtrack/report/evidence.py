@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING
 
 from healthtrack.config import MAINTENANCE_KINDS
 from healthtrack.report import style, words
-from healthtrack.report.front import baseline_words, limit_ahead, limit_decimals
+from healthtrack.report.front import limit_ahead, limit_decimals
 from healthtrack.report.numbers import (
     NOTHING,
     THIN,
-    count,
     decimals_for,
     number,
     percent,
@@ -26,9 +25,7 @@ if TYPE_CHECKING:
     from healthtrack.records import (
         CauseFinding,
         IndicatorFinding,
-        Loss,
         MaintenanceEvent,
-        VehicleFinding,
     )
     from healthtrack.report.flow import Flow
 
@@ -125,72 +122,3 @@ def draw_maintenance(flow: Flow, events: Sequence[MaintenanceEvent]) -> None:
             flow.page.text(paper.left + 62.0, y, line, style.SMALL)
             y += style.SMALL.leading
         flow.space(len(lines[:3]) * style.SMALL.leading + 0.6)
-
-
-def draw_quality(flow: Flow, finding: VehicleFinding) -> None:
-    """Write what the verdict was made of, and what was left out and why."""
-    flow.space(3.0)
-    flow.heading("Data quality", with_next=24.0)
-    flow.bookmark("Data quality")
-    flow.paragraph(_made_of(finding))
-    flow.paragraph(baseline_words(finding))
-    rows = merged([loss for loss in finding.losses if loss.channel is None])
-    values = merged([loss for loss in finding.losses if loss.channel is not None])
-    if rows:
-        _waterfall(flow, "Samples left out", rows)
-    if values:
-        _waterfall(flow, "Single values left out", values)
-    if not rows and not values:
-        flow.paragraph("Nothing was left out.", colour=style.SOFT)
-
-
-def _made_of(finding: VehicleFinding) -> str:
-    logs = count(finding.logs_stored, "log")
-    quarantined = (
-        f"; {count(finding.logs_quarantined, 'log')} could not be read and "
-        f"{'waits' if finding.logs_quarantined == 1 else 'wait'} in quarantine"
-        if finding.logs_quarantined
-        else ""
-    )
-    return (
-        f"{logs} stored{quarantined}. {count(finding.drives, 'drive').capitalize()} gave "
-        f"{count(finding.windows, 'window')} of steady running."
-    )
-
-
-def merged(losses: Sequence[Loss]) -> list[tuple[str, int]]:
-    """Add up losses of one reason and channel; the largest first, then by words."""
-    total: dict[str, int] = {}
-    for loss in losses:
-        name = words.reason(loss.reason)
-        if loss.channel is not None:
-            name = f"{words.reason(loss.channel)}: {name}"
-        total[name] = total.get(name, 0) + loss.count
-    return sorted(
-        ((name, amount) for name, amount in total.items() if amount > 0),
-        key=lambda item: (-item[1], item[0]),
-    )
-
-
-def _waterfall(flow: Flow, heading: str, items: list[tuple[str, int]]) -> None:
-    """Draw steps that begin where the one above ends, so that together they fill the whole."""
-    paper = flow.paper
-    bar, reach = paper.left + 60.0, 92.0
-    whole = sum(amount for _, amount in items)
-    flow.space(2.0)
-    flow.need(style.STRONG.leading + 0.8 + min(len(items), 12) * ROW)
-    flow.space(style.STRONG.leading)
-    flow.page.text(paper.left, flow.y, heading, style.STRONG)
-    flow.page.text(paper.right_edge, flow.y, number(whole, 0), style.STRONG, align="right")
-    flow.space(0.8)
-    done = 0
-    for name, amount in items:
-        flow.need(ROW)
-        y = flow.y + 4.0
-        x0, x1 = bar + reach * done / whole, bar + reach * (done + amount) / whole
-        flow.page.text(paper.left, y, shorten(name, 57.0, style.SMALL), style.SMALL)
-        flow.page.rule(bar, bar + reach, y + 0.6, style.HAIR, 0.4)
-        flow.page.box(x0, y - 2.4, max(x1 - x0, 0.25), 3.0, style.FAINT)
-        flow.page.text(paper.right_edge, y, number(amount, 0), style.SMALL, align="right")
-        done += amount
-        flow.space(ROW)

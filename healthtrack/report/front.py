@@ -14,6 +14,7 @@ from healthtrack.report.numbers import (
     quantity,
     short_day,
     span,
+    typeset,
 )
 from healthtrack.report.page import text_width, wrap
 
@@ -57,7 +58,8 @@ def draw_front(flow: Flow, finding: VehicleFinding, vehicle: VehicleSettings) ->
     _verdict(flow, finding)
     flow.space(2.5)
     flow.heading("What to do next")
-    flow.items(words.next_steps(finding), numbered=len(words.next_steps(finding)) > 1)
+    steps = [typeset(step) for step in words.next_steps(finding)]
+    flow.items(steps, numbered=len(steps) > 1)
     if finding.indicators:
         flow.space(2.5)
         _table(flow, finding)
@@ -111,7 +113,7 @@ def _verdict(flow: Flow, finding: VehicleFinding) -> None:
     page, paper = flow.page, flow.paper
     mark = style.MARKS[finding.state]
     inside = paper.left + 6.0
-    lines = wrap(finding.reason, paper.inner_width - 12.0, style.LEAD)
+    lines = wrap(typeset(finding.reason), paper.inner_width - 12.0, style.LEAD)
     height = 11.0 + len(lines) * style.LEAD.leading + 2.6
     page.box(paper.left, flow.y, paper.inner_width, height, style.WASH)
     page.box(paper.left, flow.y, 1.4, height, mark.colour)
@@ -160,7 +162,7 @@ def _table(flow: Flow, finding: VehicleFinding) -> None:
 
 
 def _reason(item: IndicatorFinding) -> str:
-    return item.reason or words.meaning(item.indicator)
+    return typeset(item.reason or words.meaning(item.indicator))
 
 
 def _table_head(flow: Flow, per: str) -> None:

@@ -6,6 +6,7 @@ The typeface's digits all have one width, so columns of numbers align on their o
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -16,6 +17,9 @@ THIN = "\N{NO-BREAK SPACE}"
 """A fifth of an em in the reports' typeface, which is what printers call a thin space."""
 NOTHING = "\N{EN DASH}"
 """Stands where there is no number."""
+
+UNITS = "%|km/h|km|kPa|K|°C|s|g/s|rpm|drives|windows"
+"""What stays on one line with the number before it."""
 
 MONTHS = (
     *("January", "February", "March", "April", "May", "June"),
@@ -87,6 +91,23 @@ def span(low: float | None, high: float | None, decimals: int = 1) -> str:
     if low is None or high is None:
         return NOTHING
     return f"{number(low, decimals)} to {number(high, decimals)}"
+
+
+def typeset(sentence: str) -> str:
+    """Give a plain sentence true minus signs and thin spaces, a capital and a full stop.
+
+    Examples
+    --------
+    >>> print(typeset("airflow is -4.1 % from healthy (-5.0 to -3.2 %) since 203 000 km"))
+    Airflow is −4.1 % from healthy (−5.0 to −3.2 %) since 203 000 km.
+    """
+    text = re.sub(r"(?<![\w-])-(?=\d)", MINUS, sentence.strip())
+    text = re.sub(r"(?<=\d) (?=\d{3}(?!\d))", THIN, text)
+    text = re.sub(rf"(?<=\d) (?=(?:{UNITS})(?!\w))", THIN, text)
+    if not text:
+        return text
+    stop = "" if text[-1] in ".!?:" else "."
+    return text[0].upper() + text[1:] + stop
 
 
 def percent(share: float) -> str:

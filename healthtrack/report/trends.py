@@ -10,7 +10,7 @@ import numpy as np
 from healthtrack.report import style, words
 from healthtrack.report.front import limit_decimals, limit_sides
 from healthtrack.report.lines import Lines, broken, value_range
-from healthtrack.report.numbers import decimals_for, number, quantity, short_day, span
+from healthtrack.report.numbers import decimals_for, number, quantity, short_day, span, typeset
 from healthtrack.report.page import MM_PER_POINT, shorten, text_width
 from healthtrack.report.panel import Panel, draw_panel
 from healthtrack.report.timeline import round_steps, timeline
@@ -108,7 +108,7 @@ def draw_trends(flow: Flow, finding: VehicleFinding) -> None:
             flow.new_page()
     for item in silent:
         flow.paragraph(
-            f"{words.label(item.indicator)}: nothing to draw. {item.reason}",
+            f"{words.label(item.indicator)}: nothing to draw. {typeset(item.reason)}",
             style.SMALL,
             colour=style.SOFT,
         )

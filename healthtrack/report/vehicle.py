@@ -10,12 +10,12 @@ from healthtrack.report.evidence import (
     draw_causes,
     draw_forecasts,
     draw_maintenance,
-    draw_quality,
 )
 from healthtrack.report.flow import Flow
 from healthtrack.report.front import draw_front
 from healthtrack.report.method import draw_method
 from healthtrack.report.numbers import day
+from healthtrack.report.quality import draw_quality
 from healthtrack.report.trends import draw_trends, drawable
 
 if TYPE_CHECKING:

@@ -62,6 +62,33 @@ CAUSES: dict[str, str] = {
 """A cause's words; a key that is not here is shown as it is."""
 
 
+RUNNING_LOSSES = frozenset({"engine_off", "missing_channel", "gap", "cold", "overrun", "unsteady"})
+"""Reasons that count running time, in lengths of a window."""
+
+REASONS: dict[str, str] = {
+    "engine_off": "engine off",
+    "missing_channel": "not logged",
+    "gap": "a gap in the log",
+    "cold": "engine still cold",
+    "overrun": "overrun (no fuel)",
+    "unsteady": "speed or load not steady",
+    "pull_lifted": "pedal lifted",
+    "pull_shifted": "gear changed",
+    "pull_cold": "engine still cold",
+    "pull_gap": "a gap in the log",
+    "pull_short": "too short",
+    "out_of_range": "outside the physical range",
+    "not_a_number": "not a number",
+    "repeat": "repeat of an older reading",
+    "ragged_row": "row with missing or surplus fields",
+    "repeated_header": "repeated header",
+    "truncated": "last row cut off",
+    "unreadable_time": "unreadable time",
+    "clock_step": "the logger's clock was set",
+}
+"""Reason codes in words; a code that is not here is shown with blanks for its underscores."""
+
+
 class Paragraph(NamedTuple):
     """A heading and what stands under it."""
 
@@ -153,8 +180,8 @@ def cause(name: str) -> str:
 
 
 def reason(code: str) -> str:
-    """Return a loss's reason code in words."""
-    return code.replace("_", " ")
+    """Return a loss's reason code, or a channel's name, in words."""
+    return REASONS.get(code, code.replace("_", " "))
 
 
 def vehicle_title(finding: VehicleFinding, vehicle: VehicleSettings) -> str:

@@ -87,10 +87,13 @@ def make_indicator(name="airflow", unit="%", level=lambda p: 0.2 * np.sin(7 * p)
 BASELINE = BaselineSummary(date(2023, 1, 3), date(2023, 10, 27), 61)
 
 LOSSES = (
-    Loss("engine_cold", 41_230),
-    Loss("not_steady", 218_804),
-    Loss("standing", 12_077),
-    Loss("sensor_repeats", 88_120, "manifold_pressure"),
+    Loss("cold", 2_025),
+    Loss("unsteady", 9_018),
+    Loss("overrun", 1_724),
+    Loss("missing_channel", 96, "airflow"),
+    Loss("pull_shifted", 14),
+    Loss("ragged_row", 3),
+    Loss("repeat", 88_120, "manifold_pressure"),
     Loss("out_of_range", 312, "airflow"),
     Loss("not_a_number", 7, "intake_temperature"),
 )

@@ -15,7 +15,7 @@ from pypdf import PdfReader
 from healthtrack.errors import ReportError
 from healthtrack.report import document, style, write_vehicle_report
 from healthtrack.report.front import slope
-from healthtrack.report.numbers import MINUS, THIN
+from healthtrack.report.numbers import MINUS, THIN, typeset
 from healthtrack.report.vehicle import compose
 
 NUMBER = rf"[{MINUS}+±]?\d+(?:{THIN}\d{{3}})*(?:\.\d+)?"
@@ -55,7 +55,7 @@ def test_every_case_gives_a_report_with_its_verdict_on_page_one(written):
     finding, _, path = written
     first = squeeze(read(path).pages[0].extract_text())
     assert style.MARKS[finding.state].word.capitalize() in first
-    assert squeeze(finding.reason) in first
+    assert squeeze(typeset(finding.reason)) in first
 
 
 def test_level_band_limit_and_slope_in_the_table_are_those_of_the_finding(written):

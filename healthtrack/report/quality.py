@@ -1,0 +1,142 @@
+"""Data quality: what the verdict was made of, and what was left out and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from healthtrack.report import style, words
+from healthtrack.report.front import baseline_words
+from healthtrack.report.numbers import MINUS, count, number
+from healthtrack.report.page import shorten
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from healthtrack.records import Loss, VehicleFinding
+    from healthtrack.report.flow import Flow
+
+ROW = 5.2
+LABEL = 62.0
+
+
+@dataclass(frozen=True)
+class Sorted:
+    """Losses by what they count.
+
+    ``running`` are lengths of a window in which no window was found, ``pulls`` pulls that were
+    given up, ``rows`` rows of a log, ``values`` single readings.
+    """
+
+    running: list[tuple[str, int]]
+    pulls: list[tuple[str, int]]
+    rows: list[tuple[str, int]]
+    values: list[tuple[str, int]]
+
+
+def sort_losses(losses: Sequence[Loss]) -> Sorted:
+    """Sort losses by what they count, adding up those of one name."""
+    running = [loss for loss in losses if loss.reason in words.RUNNING_LOSSES]
+    pulls = [loss for loss in losses if loss.reason.startswith("pull_")]
+    rest = [loss for loss in losses if loss not in running and loss not in pulls]
+    return Sorted(
+        merged(running),
+        merged(pulls),
+        merged(loss for loss in rest if loss.channel is None),
+        merged(loss for loss in rest if loss.channel is not None),
+    )
+
+
+def merged(losses: Iterable[Loss]) -> list[tuple[str, int]]:
+    """Add up losses of one reason and channel; the largest first, then by words."""
+    total: dict[str, int] = {}
+    for loss in losses:
+        name = words.reason(loss.reason)
+        if loss.channel is not None:
+            name = f"{words.reason(loss.channel)}: {name}"
+        total[name] = total.get(name, 0) + loss.count
+    return sorted(
+        ((name, amount) for name, amount in total.items() if amount > 0),
+        key=lambda item: (-item[1], item[0]),
+    )
+
+
+def draw_quality(flow: Flow, finding: VehicleFinding) -> None:
+    """Write what the verdict was made of, and what was left out and why."""
+    flow.space(3.0)
+    flow.heading("Data quality", with_next=24.0)
+    flow.bookmark("Data quality")
+    flow.paragraph(_made_of(finding))
+    flow.paragraph(baseline_words(finding))
+    losses = sort_losses(finding.losses)
+    if losses.running:
+        _waterfall(flow, losses.running, finding.windows)
+    for heading, items in (
+        ("Pulls that were given up", losses.pulls),
+        ("Rows of logs that were left out", losses.rows),
+        ("Single readings that were left out", losses.values),
+    ):
+        if items:
+            _bars(flow, heading, items)
+    if not finding.losses:
+        flow.paragraph("Nothing was left out.", colour=style.SOFT)
+
+
+def _made_of(finding: VehicleFinding) -> str:
+    logs = count(finding.logs_stored, "log")
+    quarantined = (
+        f"; {count(finding.logs_quarantined, 'log')} could not be read and "
+        f"{'waits' if finding.logs_quarantined == 1 else 'wait'} in quarantine"
+        if finding.logs_quarantined
+        else ""
+    )
+    return (
+        f"{logs} stored{quarantined}. {count(finding.drives, 'drive').capitalize()} gave "
+        f"{count(finding.windows, 'window')} of steady running."
+    )
+
+
+def _head(flow: Flow, heading: str, aside: str, rows: int) -> None:
+    flow.space(2.0)
+    flow.need(style.STRONG.leading + 0.8 + min(rows, 12) * ROW)
+    flow.space(style.STRONG.leading)
+    flow.page.text(flow.paper.left, flow.y, heading, style.STRONG)
+    flow.page.text(
+        flow.paper.right_edge, flow.y, aside, style.SMALL, colour=style.SOFT, align="right"
+    )
+    flow.space(0.8)
+
+
+def _waterfall(flow: Flow, items: list[tuple[str, int]], used: int) -> None:
+    """Step down from all running time, loss by loss, to what is left: the windows."""
+    whole = used + sum(amount for _, amount in items)
+    _head(flow, "Running time", "in lengths of a window (6 s)", len(items) + 2)
+    _row(flow, "all that was logged", number(whole, 0), (0.0, 1.0), style.HAIR)
+    left = whole
+    for name, amount in items:
+        ends = ((left - amount) / whole, left / whole)
+        _row(flow, name, number(-amount, 0), ends, style.FAINT)
+        left -= amount
+    _row(flow, "used: windows of steady running", number(used, 0), (0.0, used / whole), style.DATA)
+
+
+def _bars(flow: Flow, heading: str, items: list[tuple[str, int]]) -> None:
+    """Show amounts of one kind side by side; the largest fills the width."""
+    _head(flow, heading, "", len(items))
+    largest = max(amount for _, amount in items)
+    for name, amount in items:
+        _row(flow, name, number(amount, 0), (0.0, amount / largest), style.FAINT)
+
+
+def _row(flow: Flow, name: str, amount: str, ends: tuple[float, float], colour: str) -> None:
+    paper = flow.paper
+    bar, reach = paper.left + LABEL, paper.inner_width - LABEL - 20.0
+    flow.need(ROW)
+    y = flow.y + 3.9
+    strong = style.SMALL if amount.startswith(MINUS) or colour != style.DATA else style.SMALL_STRONG
+    flow.page.text(paper.left, y, shorten(name, LABEL - 3.0, strong), strong)
+    flow.page.rule(bar, bar + reach, y + 0.5, style.HAIR, 0.4)
+    x0 = bar + reach * ends[0]
+    flow.page.box(x0, y - 2.4, max(reach * (ends[1] - ends[0]), 0.25), 2.9, colour)
+    flow.page.text(paper.right_edge, y, amount, strong, align="right")
+    flow.space(ROW)
