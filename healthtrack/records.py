@@ -7,7 +7,13 @@ something was left out is counted beside it as :class:`Loss`.
                  the log holds. Only fresh values: a repeat of an older reading is null.
 ``windows``      ``drive``, ``t`` (start), ``seconds``, ``region`` (``idle`` | ``part_load`` |
                  ``full_load``), and per channel ``<channel>`` (mean), ``<channel>_sd``,
-                 ``<channel>_n`` (fresh values in the window). Warm engine only.
+                 ``<channel>_n`` (fresh values in the window). Warm engine only. Means are taken at
+                 common times, so channels polled in turn belong together; null where a channel is
+                 unknown. ``standing_pressure`` is the drive's manifold pressure with the engine not
+                 turning [kPa], the same in all its windows, null where it never stood still.
+``standstills``  the columns of ``windows``; ``region`` is ``key_on`` (engine not turning) or
+                 ``idle``; one row per standstill, cold or warm.
+``pulls``        ``drive``, ``t`` and the columns of ``operating.PULL_SCHEMA``; one row per pull.
 ``drives``       ``drive``, ``vehicle``, ``log``, ``started``, ``ended`` (Datetime µs UTC),
                  ``odometer_km`` (Float64, null where unknown), ``distance_km`` (integrated speed).
 ``observations`` what an indicator sees in windows: ``drive``, ``y``, ``region``, one column per
@@ -52,7 +58,8 @@ class ReadLog:
     """A log as it was read: what was kept, and what was not and why.
 
     ``drives`` and ``samples`` are frames as described in the module's docstring; ``notes`` are
-    remarks for a person that stopped nothing (a clock step, an unknown column).
+    remarks for a person that stopped nothing (a clock step, an unknown column); ``pipeline`` is the
+    name of the one that fitted.
     """
 
     samples: pl.DataFrame
@@ -60,6 +67,7 @@ class ReadLog:
     rows: int
     losses: tuple[Loss, ...] = ()
     notes: tuple[str, ...] = ()
+    pipeline: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +76,20 @@ class Windows:
 
     frame: pl.DataFrame
     losses: tuple[Loss, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """All that the samples of one or many drives show of the engine's operation.
+
+    ``windows`` holds the losses of all of it; ``near_misses`` (``drive``, ``t``, ``seconds``,
+    ``reason``) are accelerations that were no pulls, and why.
+    """
+
+    windows: Windows
+    standstills: pl.DataFrame
+    pulls: pl.DataFrame
+    near_misses: pl.DataFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,8 +202,58 @@ class IndicatorFinding:
 
 
 @dataclass(frozen=True, slots=True)
+class RegionEvidence:
+    """One indicator's level of late in one operating region: what the diagnosis reads.
+
+    Parameters
+    ----------
+    indicator : str
+        Name of its declaration.
+    region : str
+        ``standstill`` | ``idle`` | ``part_load`` | ``part_load_recirculation`` (``part_load``
+        where recirculation is known to be on) | ``part_load_closed`` (known to be off) |
+        ``full_load`` | ``pull``. A region may come in several bins of speed or load.
+    level : float
+        Level over the late drives less the baseline's expectation. [the indicator's unit]
+    sd : float
+        Standard error of ``level``: drives, wander and the baseline's own error. [same]
+    windows : int
+        Windows behind it.
+    engine_speed, airflow, manifold_pressure, ambient_pressure : float or None
+        Means over those windows; None where not logged. [rpm, g/s, kPa, kPa]
+    """
+
+    indicator: str
+    region: str
+    level: float
+    sd: float
+    windows: int = 0
+    engine_speed: float | None = None
+    airflow: float | None = None
+    manifold_pressure: float | None = None
+    ambient_pressure: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """All region levels of one vehicle, with the (n, n) correlation of their errors.
+
+    An empty ``correlation`` says that the errors are independent. What could not be observed is
+    simply not listed.
+    """
+
+    regions: tuple[RegionEvidence, ...]
+    correlation: tuple[tuple[float, ...], ...] = ()
+    ambient_temperature_logged: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class CauseFinding:
-    """A fault hypothesis with its probability and its size with a 95 % band."""
+    """A fault hypothesis with its probability and its size with a 95 % band.
+
+    ``probability`` is that of the cause being at work, alone or together with another, so the
+    list may sum to more than one.
+    """
 
     cause: str
     probability: float
@@ -189,6 +261,41 @@ class CauseFinding:
     size_low: float | None = None
     size_high: float | None = None
     unit: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PairFinding:
+    """Two causes at work together, with the probability of just these two."""
+
+    causes: tuple[str, str]
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class NextObservation:
+    """Something one could look at next, and how much of the doubt it would settle.
+
+    ``settles`` is the share of the present uncertainty about the cause (entropy) that it is
+    expected to remove, 0 to 1.
+    """
+
+    observation: str
+    words: str
+    settles: float
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """Which part, how sure, what can not be told apart, and what would tell it.
+
+    ``causes`` are sorted by probability, ``none`` and ``unknown`` among them. ``alike`` are sets
+    of causes that this vehicle's evidence can not separate.
+    """
+
+    causes: tuple[CauseFinding, ...]
+    pairs: tuple[PairFinding, ...] = ()
+    alike: tuple[tuple[str, ...], ...] = ()
+    next_observations: tuple[NextObservation, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

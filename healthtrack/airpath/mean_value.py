@@ -19,16 +19,14 @@ Flows are per litre of displacement, so one solution serves every engine size.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+
+from healthtrack.airpath.engine_parts import Engine, Fault, FloatArray, Point, Value
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-FloatArray: TypeAlias = NDArray[np.float64]
-Value: TypeAlias = FloatArray | float
 
 GAS_CONSTANT = 0.28705
 """Of dry air. [J/(g·K)]"""
@@ -48,112 +46,8 @@ CRITICAL = 0.528282
 IDLING = 1.05
 """Manifold over ambient pressure under which the turbocharger does nothing that counts."""
 
-_OUTER = 24
-_INNER = 8
-
-
-@dataclass(frozen=True, slots=True)
-class Engine:
-    """What differs from engine to engine; every field broadcasts against the others.
-
-    Parameters
-    ----------
-    volumetric_efficiency : of the cylinders, at manifold density. [1]
-    compressor_efficiency : isentropic, at its best. [1]
-    compressor_slope : d ln(efficiency) / d ln(pressure ratio - 1) along the best flows: low boost
-        is made less efficiently. [1]
-    compressor_width : how far ln(flow) may leave the best flow before efficiency falls by 40 %.
-    full_pressure_ratio, full_speed : where full boost is reached. [1, rpm]
-    turbine_efficiency : with the bearing's loss. [1]
-    exhaust_heat : share of the fuel's energy that leaves with the exhaust, before the turbine. [1]
-    back_pressure : behind the turbine, over ambient. [1]
-    cooler_effectiveness : of the charge cooler. [1]
-    cooler_loss : pressure drop over the charge cooler at full flow. [kPa]
-    restriction : depression of the intake at full flow. [kPa]
-    recirculation_temperature : of recirculated gas behind its cooler. [K]
-    boost_control : 0 the turbine's area is mapped, 1 manifold pressure is held at its set value;
-        between, as a pneumatic spring does. [1]
-    boost_reserve : by how much the area can be closed from where it stands. [1]
-    airflow_control : 0 the recirculation valve is mapped, 1 it holds the *measured* airflow. [1]
-    passage : how much of an extra opening of that valve still passes at full load. [1]
-    fouling_blocks : kPa of extra cooler loss at full flow per point of effectiveness lost.
-    smoke_limit : 0 full-load fuel is fixed, 1 it follows the measured airflow. [1]
-    mixture_effect : d ln(efficiency) / d ln(excess air) at full load. [1]
-    flow_scale : reference flow of the restriction over full flow. [1]
-    """
-
-    volumetric_efficiency: Value = 0.87
-    compressor_efficiency: Value = 0.72
-    compressor_slope: Value = 0.15
-    compressor_width: Value = 1.0
-    full_pressure_ratio: Value = 2.3
-    full_speed: Value = 3000.0
-    turbine_efficiency: Value = 0.65
-    exhaust_heat: Value = 0.36
-    back_pressure: Value = 1.05
-    cooler_effectiveness: Value = 0.75
-    cooler_loss: Value = 10.0
-    restriction: Value = 2.0
-    recirculation_temperature: Value = 400.0
-    boost_control: Value = 0.0
-    boost_reserve: Value = 0.1
-    airflow_control: Value = 0.0
-    passage: Value = 0.3
-    fouling_blocks: Value = 0.0
-    smoke_limit: Value = 0.0
-    mixture_effect: Value = 0.15
-    flow_scale: Value = 0.7
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """An operating point of the healthy engine; every field broadcasts.
-
-    Parameters
-    ----------
-    engine_speed : [rpm]
-    pressure_ratio : manifold over ambient pressure. [1]
-    excess_air : air over stoichiometric air. [1]
-    recirculated : share of recirculated gas in what the cylinders take. [1]
-    full_load : 1 where the driver asks for all, else 0.
-    ambient_pressure, ambient_temperature : [kPa, K]
-    """
-
-    engine_speed: Value
-    pressure_ratio: Value
-    excess_air: Value
-    recirculated: Value = 0.0
-    full_load: Value = 0.0
-    ambient_pressure: Value = 99.0
-    ambient_temperature: Value = 288.15
-
-
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """What has changed, in the units of the diagnosis; zero is healthy; every field broadcasts.
-
-    Parameters
-    ----------
-    airflow_reading : of the airflow sensor. [% of reading]
-    pressure_offset : of the manifold pressure sensor. [kPa]
-    leak : air lost behind the compressor, of the flow at full boost. [%]
-    turbocharger_loss : loss of the compressor's efficiency. [% of it]
-    cooler_loss : effectiveness lost. [points]
-    restriction : extra depression at the reference flow. [kPa]
-    recirculation : extra recirculated share at this point, were the valve mapped. [%]
-    temperature_offset : of the charge temperature sensor. [K]
-    fuel : change of the fuel, to follow a smoke limit. [%]
-    """
-
-    airflow_reading: Value = 0.0
-    pressure_offset: Value = 0.0
-    leak: Value = 0.0
-    turbocharger_loss: Value = 0.0
-    cooler_loss: Value = 0.0
-    restriction: Value = 0.0
-    recirculation: Value = 0.0
-    temperature_offset: Value = 0.0
-    fuel: Value = 0.0
+_OUTER = 14
+_INNER = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +55,8 @@ class State:
     """A steady state: what is there and what the sensors say.
 
     Flows per litre [g/(s·L)], pressures [kPa], temperatures [K]. ``restriction`` is the intake's
-    depression scaled to the reference flow by the *measured* flow [kPa]. ``imbalance`` is turbine
-    less compressor power, of the latter, at the healthy turbine area: zero where that is mapped.
+    depression scaled to the reference flow by the *measured* flow [kPa]. ``area`` is the turbine
+    area at which its power is the compressor's: the healthy one where that is mapped.
     """
 
     airflow: FloatArray
@@ -174,7 +68,7 @@ class State:
     exhaust_pressure: FloatArray
     exhaust_temperature: FloatArray
     restriction: FloatArray
-    imbalance: FloatArray
+    area: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,10 +99,11 @@ class _Gas:
     ahead: FloatArray
     turbine: FloatArray
     compressor: FloatArray
+    area: FloatArray
 
 
 def orifice(upstream: Value, downstream: Value) -> FloatArray:
-    """Return ṁ√(RT)/(A·p) of an orifice, choked or not. [1]
+    """Return ṁ√(RT)/(A·p) of an orifice, choked or not. [1].
 
     Saint-Venant's formula at γ = 1.4 (Heywood 1988, app. C); zero where nothing drives it.
     """
@@ -220,7 +115,7 @@ def orifice(upstream: Value, downstream: Value) -> FloatArray:
 def compressor_power(
     flow: Value, inlet: Value, pressure_ratio: Value, efficiency: Value
 ) -> FloatArray:
-    """Return the shaft power that raises ``flow`` by ``pressure_ratio``. [J/s per litre]
+    """Return the shaft power that raises ``flow`` by ``pressure_ratio``. [J/s per litre].
 
     Heywood 1988, eq. 6.42; ``inlet`` temperature in kelvin. A rotor that idles still takes a
     little, so the ratio counts as 1.005 at least.
@@ -249,8 +144,7 @@ def solve_healthy(engine: Engine, point: Point) -> Healthy:
     through = cylinders + fuel - share * cylinders
     back = np.asarray(engine.back_pressure * ambient)
     power = compressor_power(airflow, point.ambient_temperature, ratio, efficiency)
-    drop = np.clip(power / (engine.turbine_efficiency * through * EXHAUST_HEAT * hot), 1e-4, 0.7)
-    ahead = back * (1.0 - drop) ** (-1.0 / EXHAUST_EXPONENT)
+    ahead = _ahead(engine, back, power, through * hot)
     area = through * np.sqrt(hot) / np.sqrt(ahead**2 - back**2)
     valve = share * cylinders / _valve_flow(engine, ahead, pressure)
     return Healthy(
@@ -281,7 +175,7 @@ def solve(healthy: Healthy, fault: Fault) -> State:
 
 
 def surplus(healthy: Healthy, fault: Fault, pressure: Value, area: Value) -> FloatArray:
-    """Return turbine less compressor power at a given manifold pressure. [J/s per litre]
+    """Return turbine less compressor power at a given manifold pressure. [J/s per litre].
 
     What is left accelerates the rotor: the time to build boost goes as its inverse.
     """
@@ -361,7 +255,8 @@ def _valve_flow(engine: Engine, ahead: FloatArray, pressure: FloatArray) -> Floa
     return np.asarray(np.sqrt(drive * ahead / engine.recirculation_temperature))
 
 
-def _gas(healthy: Healthy, fault: Fault, pressure: FloatArray, area: FloatArray) -> _Gas:
+def _gas(healthy: Healthy, fault: Fault, pressure: FloatArray, area: FloatArray | None) -> _Gas:
+    """Follow the gas; without an area, the turbine takes the one that balances the powers."""
     engine, point = healthy.engine, healthy.point
     back = np.asarray(engine.back_pressure * np.asarray(point.ambient_pressure))
     effectiveness = np.asarray(engine.cooler_effectiveness) - np.asarray(fault.cooler_loss) / 100.0
@@ -370,7 +265,8 @@ def _gas(healthy: Healthy, fault: Fault, pressure: FloatArray, area: FloatArray)
     airflow = healthy.airflow + 0.0 * pressure
     returned = np.asarray(point.recirculated) * healthy.cylinder_flow + 0.0 * pressure
     ahead = healthy.exhaust_pressure + 0.0 * pressure
-    cylinders = hot = ratio = efficiency = charge
+    cylinders = hot = charge
+    ratio, efficiency = _compressor(engine, point, airflow, pressure, healthy.full_flow, fault)
     for _ in range(_INNER):
         share = returned / (airflow + returned)
         manifold = (1.0 - share) * charge + share * engine.recirculation_temperature
@@ -378,7 +274,11 @@ def _gas(healthy: Healthy, fault: Fault, pressure: FloatArray, area: FloatArray)
         leak = _leak(healthy, fault, pressure, charge)
         hot = _exhaust_temperature(engine, manifold, cylinders, fuel)
         through = cylinders + fuel - returned
-        ahead = np.sqrt(back**2 + (through * np.sqrt(hot) / area) ** 2)
+        if area is None:
+            power = compressor_power(airflow, point.ambient_temperature, ratio, efficiency)
+            ahead = _ahead(engine, back, power, through * hot)
+        else:
+            ahead = np.sqrt(back**2 + (through * np.sqrt(hot) / area) ** 2)
         asked = _returned(healthy, fault, ahead, pressure, cylinders + leak)
         returned = 0.5 * (returned + np.minimum(asked, 0.75 * cylinders))
         airflow = np.maximum(cylinders - returned + leak, 0.05 * cylinders)
@@ -389,12 +289,19 @@ def _gas(healthy: Healthy, fault: Fault, pressure: FloatArray, area: FloatArray)
     expansion = 1.0 - (back / ahead) ** EXHAUST_EXPONENT
     turbine = engine.turbine_efficiency * through * EXHAUST_HEAT * hot * expansion
     taken = compressor_power(airflow, point.ambient_temperature, ratio, efficiency)
-    return _Gas(airflow, charge, hot, ahead, turbine, taken)
+    passing = through * np.sqrt(hot) / np.sqrt(np.maximum(ahead**2 - back**2, 1e-6))
+    return _Gas(airflow, charge, hot, ahead, turbine, taken, passing)
 
 
-def _leak(
-    healthy: Healthy, fault: Fault, pressure: FloatArray, charge: FloatArray
+def _ahead(
+    engine: Engine, back: FloatArray, power: FloatArray, flow_heat: FloatArray
 ) -> FloatArray:
+    """Return the pressure ahead of a turbine that gives ``power``. [kPa]."""
+    drop = np.clip(power / (engine.turbine_efficiency * flow_heat * EXHAUST_HEAT), 1e-4, 0.7)
+    return np.asarray(back * (1.0 - drop) ** (-1.0 / EXHAUST_EXPONENT))
+
+
+def _leak(healthy: Healthy, fault: Fault, pressure: FloatArray, charge: FloatArray) -> FloatArray:
     ambient = np.asarray(healthy.point.ambient_pressure)
     full = healthy.engine.full_pressure_ratio * ambient
     warm = np.asarray(healthy.point.ambient_temperature) + 35.0
@@ -426,7 +333,7 @@ def _returned(
 
 
 def _balance(healthy: Healthy, fault: Fault, area: FloatArray) -> FloatArray:
-    """Return the manifold pressure at which turbine and compressor power agree. [kPa]"""
+    """Return the manifold pressure at which turbine and compressor power agree. [kPa]."""
 
     def imbalance(log_pressure: FloatArray) -> FloatArray:
         gas = _gas(healthy, fault, np.exp(log_pressure), area)
@@ -461,7 +368,7 @@ def _root(
 
 
 def _state(healthy: Healthy, fault: Fault, pressure: FloatArray) -> State:
-    gas = _gas(healthy, fault, pressure, healthy.area)
+    gas = _gas(healthy, fault, pressure, None)
     measured = gas.airflow * (1.0 + np.asarray(fault.airflow_reading) / 100.0)
     engine, point = healthy.engine, healthy.point
     sag = _sag(_dirty(engine, fault), point, gas.airflow, healthy.full_flow)
@@ -478,5 +385,5 @@ def _state(healthy: Healthy, fault: Fault, pressure: FloatArray) -> State:
         exhaust_pressure=gas.ahead,
         exhaust_temperature=gas.hot,
         restriction=scaled,
-        imbalance=gas.turbine / gas.compressor - 1.0,
+        area=gas.area,
     )

@@ -1,0 +1,6 @@
+"""Which part it is, how much, and how sure: causes from the levels of all indicators."""
+
+from healthtrack.diagnosis.causes import CAUSES, Cause
+from healthtrack.diagnosis.examine import diagnose, examine
+
+__all__ = ["CAUSES", "Cause", "diagnose", "examine"]

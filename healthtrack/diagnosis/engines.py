@@ -1,0 +1,143 @@
+"""Many plausible engines: what is not known of the vehicle, drawn from what engines are like.
+
+A signature that holds for one engine only is no signature. Displacement drops out (flows are per
+litre); turbocharger, control, recirculation and mixture do not, and the diagnosis averages over
+them. Ranges: volumetric efficiency 0.80–0.92, compressor 0.68–0.78 at its best, cooler 0.60–0.85
+with 5–15 kPa loss, filter 1–3 kPa, excess air of full load 1.2–1.5 (Heywood 1988, ch. 2, 6, 10 and
+common practice).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.stats import qmc
+
+from healthtrack.airpath.engine_parts import Engine, Point
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+
+NUMBER = 48
+"""Engines averaged over: fewer than 30 leave the answer depending on the draw, more cost time."""
+SEED = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Engines:
+    """Plausible engines as a column (n, 1), with what else is not known of each.
+
+    ``excess_air`` and ``recirculated`` give the bounds' position (0–1) of each engine, so that an
+    engine that recirculates much does so in every region.
+    """
+
+    engine: Engine
+    excess_air: FloatArray
+    recirculated: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """What a region is like where nothing was logged that tells. Ranges over engines."""
+
+    engine_speed: float
+    pressure_ratio: float
+    excess_air: tuple[float, float]
+    recirculated: tuple[float, float]
+    full_load: float
+
+
+PLACES: dict[str, Place] = {
+    "standstill": Place(800.0, 1.0, (4.0, 7.0), (0.0, 0.0), 0.0),
+    "idle": Place(800.0, 1.0, (3.5, 7.0), (-0.1, 0.45), 0.0),
+    "part_load": Place(1900.0, 1.3, (1.7, 3.2), (-0.1, 0.35), 0.0),
+    "part_load_recirculation": Place(1800.0, 1.2, (1.7, 3.0), (0.08, 0.4), 0.0),
+    "part_load_closed": Place(2000.0, 1.4, (1.5, 3.0), (0.0, 0.0), 0.0),
+    "full_load": Place(2400.0, 1.9, (1.25, 2.0), (0.0, 0.0), 1.0),
+    "pull": Place(2600.0, 2.1, (1.2, 1.5), (0.0, 0.0), 1.0),
+}
+"""Regions by name; a negative lower bound of recirculation leaves some engines without."""
+
+RECIRCULATION_ENDS = 1.8
+"""Manifold over ambient pressure above which part load no longer recirculates (common practice)."""
+
+
+def plausible(flow_scale: float | FloatArray, number: int = NUMBER, seed: int = SEED) -> Engines:
+    """Draw engines, evenly spread over what engines are like (a scrambled Halton sequence).
+
+    Parameters
+    ----------
+    flow_scale : float or (number, 1) float64
+        The reference flow of an intake restriction over the engine's full flow. [1]
+    number, seed : int
+        How many, and which draw; the same seed gives the same engines.
+    """
+    draw = qmc.Halton(d=19, rng=np.random.default_rng(seed)).random(number)
+    column = iter(draw.T[:, :, np.newaxis])
+
+    def between(low: float, high: float) -> FloatArray:
+        return np.asarray(low + (high - low) * next(column))
+
+    # a third of the engines hold their boost, a third are mapped, a third have a spring between
+    hold = next(column)
+    control = np.where(hold < 0.33, 0.0, np.where(hold > 0.67, 1.0, 0.3 + 1.5 * (hold - 0.33)))
+    engine = Engine(
+        volumetric_efficiency=between(0.80, 0.93),
+        compressor_efficiency=between(0.68, 0.78),
+        compressor_slope=between(0.0, 0.3),
+        compressor_width=between(0.6, 1.2),
+        full_pressure_ratio=between(1.9, 2.8),
+        full_speed=between(2400.0, 3600.0),
+        turbine_efficiency=between(0.58, 0.78),
+        exhaust_heat=between(0.31, 0.41),
+        back_pressure=between(1.0, 1.12),
+        cooler_effectiveness=between(0.55, 0.85),
+        cooler_loss=between(4.0, 15.0),
+        restriction=between(0.8, 3.5),
+        recirculation_temperature=between(370.0, 450.0),
+        boost_control=control,
+        boost_reserve=between(0.0, 0.3),
+        airflow_control=(next(column) > 0.5).astype(np.float64),
+        passage=between(0.0, 1.0),
+        fouling_blocks=0.0,
+        smoke_limit=(draw[:, 17:18] > 0.4).astype(np.float64),
+        mixture_effect=0.05 + 0.25 * draw[:, 18:19],
+        flow_scale=flow_scale,
+    )
+    spread = np.mod(draw[:, 0:1] * 7.0 + draw[:, 11:12], 1.0)
+    shares = np.mod(draw[:, 1:2] * 5.0 + draw[:, 12:13], 1.0)
+    return Engines(engine, spread, shares)
+
+
+def place(
+    engines: Engines,
+    regions: tuple[str, ...],
+    engine_speed: FloatArray,
+    pressure_ratio: FloatArray,
+    ambient_pressure: FloatArray,
+) -> Point:
+    """Return the operating points of the regions, one column each, for every engine (n, regions).
+
+    The measured means enter where they are known (above zero), else the place's typical value.
+    """
+    places = [PLACES[region] for region in regions]
+    speed = np.where(engine_speed > 0.0, engine_speed, [place.engine_speed for place in places])
+    ratio = np.where(
+        pressure_ratio > 0.0, pressure_ratio, [place.pressure_ratio for place in places]
+    )
+    low, high = np.array([place.excess_air for place in places]).T
+    least, most = np.array([place.recirculated for place in places]).T
+    share = np.clip(least + (most - least) * engines.recirculated, 0.0, None)
+    ends = (ratio > RECIRCULATION_ENDS) & (least < 0.0)
+    return Point(
+        engine_speed=speed,
+        pressure_ratio=ratio,
+        excess_air=low + (high - low) * engines.excess_air,
+        recirculated=np.where(ends, 0.0, share),
+        full_load=np.array([place.full_load for place in places]),
+        ambient_pressure=np.where(ambient_pressure > 0.0, ambient_pressure, 99.0),
+    )

@@ -1,0 +1,291 @@
+"""How probable each hypothesis is: one cause, two causes, none, or something not on the list.
+
+Marginal likelihoods by quadrature: over a ladder of sizes with a (half-)normal prior, and over
+plausible engines. The prediction of a hypothesis is not exact: the engines' spread is kernel
+smoothed (West, *J. R. Statist. Soc. B* 55, 1993) and a floor stands for what the model leaves out,
+both growing with the size of the effect. "Unknown" predicts any pattern, at several scales; it wins
+where no cause fits, and pays for its breadth where one does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from healthtrack.diagnosis.causes import CAUSES, PRIOR_NONE, PRIOR_PAIR, PRIOR_UNKNOWN
+from healthtrack.diagnosis.signatures import INDICATORS
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from healthtrack.diagnosis.reading import Reading
+    from healthtrack.diagnosis.signatures import Signature
+
+    FloatArray = NDArray[np.float64]
+
+SIZES = 40
+"""Steps of the size ladder: each some 13 % larger, finer than the model's own floor and spread."""
+PAIR_EVERY = 3
+"""Pairs are looked at on every so many steps of the ladder."""
+KERNEL = 0.35
+"""Width of the kernel between engines, in standard deviations of their spread."""
+FLOOR = 0.08
+"""What the model leaves out, of the effect."""
+PAIR_FLOOR = 0.16
+"""The same for pairs, whose ladder is coarser and whose effects add up only nearly."""
+UNKNOWN_SCALES = (1.0, 2.0, 4.0, 8.0)
+UNKNOWN_UNIT = {
+    "airflow": 1.0,
+    "boost": 1.0,
+    "breathing": 1.0,
+    "charge_temperature": 1.0,
+    "intake_restriction": 0.3,
+    "standing_pressure": 0.7,
+    "spool_time": 3.0,
+    "pull_power": 1.5,
+}
+"""Unit of the unknown's scales, per indicator. [its unit]"""
+UNKNOWN_TOGETHER = 0.7
+"""Correlation of an unknown's effect on one indicator between regions."""
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """One cause (with one sign) as seen by this vehicle.
+
+    ``sizes`` (s,), ``log_prior`` (s,) of the sizes (adds up to one), ``predicted``
+    (engines, s, n) shrunk towards its mean, ``spread`` (s, n, n) what the prediction leaves open;
+    ``everything`` (engines, s, indicators, bins) is the full effect, for outlooks.
+    """
+
+    cause: str
+    sizes: FloatArray
+    log_prior: FloatArray
+    predicted: FloatArray
+    spread: FloatArray
+    everything: FloatArray
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Probabilities, and the weights they are sums of.
+
+    ``single`` and ``pair`` hold weights over (engines, sizes) and (engines, sizes, sizes), indexed
+    as ``ladders`` and ``pairs``; all weights with ``none`` and ``unknown`` add up to one.
+    """
+
+    ladders: tuple[Ladder, ...]
+    single: tuple[FloatArray, ...]
+    pairs: tuple[tuple[int, int], ...]
+    pair: tuple[FloatArray, ...]
+    none: float
+    unknown: float
+    log_evidence: float
+
+    def alone(self) -> dict[str, float]:
+        """Return the probability of each cause alone."""
+        result = dict.fromkeys(CAUSES, 0.0)
+        for ladder, weight in zip(self.ladders, self.single, strict=True):
+            result[ladder.cause] += float(weight.sum())
+        return result
+
+    def together(self) -> dict[tuple[str, str], float]:
+        """Return the probability of each pair."""
+        result: dict[tuple[str, str], float] = {}
+        for (first, second), weight in zip(self.pairs, self.pair, strict=True):
+            key = (self.ladders[first].cause, self.ladders[second].cause)
+            result[key] = result.get(key, 0.0) + float(weight.sum())
+        return result
+
+    def sizes(self, cause: str) -> tuple[FloatArray, FloatArray]:
+        """Return sizes and their weights where ``cause`` is at work, alone or with another."""
+        sizes, weights = [], []
+        for index, ladder in enumerate(self.ladders):
+            if ladder.cause != cause:
+                continue
+            weight = self.single[index].sum(axis=0)
+            for (first, second), pair in zip(self.pairs, self.pair, strict=True):
+                coarse = np.zeros_like(weight)
+                if index == first:
+                    coarse[::PAIR_EVERY] = pair.sum(axis=(0, 2))
+                elif index == second:
+                    coarse[::PAIR_EVERY] = pair.sum(axis=(0, 1))
+                weight = weight + coarse
+            sizes.append(ladder.sizes)
+            weights.append(weight)
+        return np.concatenate(sizes), np.concatenate(weights)
+
+
+def ladders(reading: Reading, effects: dict[str, tuple[Signature, ...]]) -> tuple[Ladder, ...]:
+    """Put every cause on a ladder of sizes, with what it predicts for the observed levels."""
+    result = []
+    for name, cause in CAUSES.items():
+        for signature in effects[name]:
+            share = 1.0 / len(effects[name])
+            result.append(_ladder(reading, signature, name, cause.scale, share))
+    return tuple(result)
+
+
+def weigh(
+    reading: Reading,
+    steps: tuple[Ladder, ...],
+    level: FloatArray | None = None,
+    covariance: FloatArray | None = None,
+    *,
+    with_pairs: bool = True,
+) -> Posterior:
+    """Return the posterior over all hypotheses.
+
+    Parameters
+    ----------
+    reading : Reading
+        What was observed.
+    steps : tuple of Ladder
+        From :func:`ladders`.
+    level, covariance : (n,), (n, n) float64
+        In place of the reading's own, to ask what one would say to other levels.
+    with_pairs : bool
+        Whether pairs of causes are considered.
+    """
+    level = reading.level if level is None else level
+    covariance = reading.covariance if covariance is None else covariance
+    prior = _prior_single()
+    single = [
+        prior[step.cause]
+        + step.log_prior
+        + _log_density(level, step.predicted, covariance + spread)
+        for step in steps
+        for spread in (step.spread,)
+    ]
+    indices = _pairs(steps) if with_pairs else []
+    pair_prior = _prior_pair(steps, indices)
+    pair = [
+        log_prior + _pair_log_weight(level, covariance, steps[first], steps[second])
+        for (first, second), log_prior in zip(indices, pair_prior, strict=True)
+    ]
+    zero = np.zeros((1, 1, level.size))
+    none = np.log(PRIOR_NONE) + _log_density(level, zero, covariance[np.newaxis])[0, 0]
+    unknown = np.log(PRIOR_UNKNOWN) + _unknown(reading, level, covariance)
+    engines = np.log(steps[0].predicted.shape[0])
+    parts = [np.array([none, unknown]), *(part.ravel() - engines for part in (*single, *pair))]
+    total = float(np.logaddexp.reduce(np.concatenate(parts)))
+    return Posterior(
+        ladders=steps,
+        single=tuple(np.exp(part - engines - total) for part in single),
+        pairs=tuple(indices),
+        pair=tuple(np.exp(part - engines - total) for part in pair),
+        none=float(np.exp(none - total)),
+        unknown=float(np.exp(unknown - total)),
+        log_evidence=total,
+    )
+
+
+def _ladder(
+    reading: Reading, signature: Signature, cause: str, scale: float, share: float
+) -> Ladder:
+    most = np.abs(signature.sizes[-1]) / scale
+    relative = np.geomspace(0.02, most, SIZES)
+    sizes = np.sign(signature.sizes[-1]) * scale * relative
+    effect = _interpolate(np.abs(signature.sizes), signature.effect, np.abs(sizes))
+    observed = reading.pick(effect)
+    mean = observed.mean(axis=0)
+    off = observed - mean
+    kept = np.sqrt(1.0 - KERNEL**2)
+    spread = KERNEL**2 * np.einsum("esi,esj->sij", off, off) / observed.shape[0]
+    floor = FLOOR * (np.abs(mean) + observed.std(axis=0))
+    spread += np.einsum("si,ij->sij", floor**2, np.eye(mean.shape[1]))
+    density = np.exp(-0.5 * relative**2) * np.gradient(relative)
+    return Ladder(
+        cause=cause,
+        sizes=sizes,
+        log_prior=np.log(share * density / density.sum()),
+        predicted=mean + kept * off,
+        spread=spread,
+        everything=effect,
+    )
+
+
+def _interpolate(knots: FloatArray, values: FloatArray, at: FloatArray) -> FloatArray:
+    right = np.clip(np.searchsorted(knots, at), 1, knots.size - 1)
+    share = np.clip((at - knots[right - 1]) / (knots[right] - knots[right - 1]), 0.0, 1.0)
+    weight = share[np.newaxis, :, np.newaxis, np.newaxis]
+    return np.asarray((1.0 - weight) * values[:, right - 1] + weight * values[:, right])
+
+
+def _log_density(level: FloatArray, predicted: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Return log N(level; predicted, covariance): (e, s, n), (s, n, n) -> (e, s)."""
+    root = np.linalg.cholesky(covariance)
+    inverse = np.linalg.inv(root)
+    off = np.einsum("sij,esj->esi", inverse, level - predicted)
+    log_det = np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum(axis=-1)
+    constant = 0.5 * level.size * np.log(2.0 * np.pi)
+    return np.asarray(-0.5 * (off**2).sum(axis=-1) - log_det - constant)
+
+
+def _prior_single() -> dict[str, float]:
+    left = 1.0 - PRIOR_NONE - PRIOR_UNKNOWN - PRIOR_PAIR
+    total = sum(cause.weight for cause in CAUSES.values())
+    return {name: float(np.log(left * cause.weight / total)) for name, cause in CAUSES.items()}
+
+
+def _pairs(steps: tuple[Ladder, ...]) -> list[tuple[int, int]]:
+    sensor = {"airflow_sensor_reads_low", "airflow_sensor_reads_high"}
+    return [
+        (first, second)
+        for first, second in combinations(range(len(steps)), 2)
+        if steps[first].cause != steps[second].cause
+        and not {steps[first].cause, steps[second].cause} <= sensor
+    ]
+
+
+def _prior_pair(steps: tuple[Ladder, ...], indices: list[tuple[int, int]]) -> FloatArray:
+    if not indices:
+        return np.zeros(0)
+    # the two signs of a cause share its weight already, in their log_prior
+    weight = np.array(
+        [CAUSES[steps[a].cause].weight * CAUSES[steps[b].cause].weight for a, b in indices]
+    )
+    share = np.array(
+        [np.exp(steps[a].log_prior).sum() * np.exp(steps[b].log_prior).sum() for a, b in indices]
+    )
+    return np.asarray(np.log(PRIOR_PAIR * weight / (weight * share).sum()))
+
+
+def _pair_log_weight(
+    level: FloatArray, covariance: FloatArray, first: Ladder, second: Ladder
+) -> FloatArray:
+    """Return log prior of the sizes and log likelihood: (engines, sizes, sizes)."""
+    a, b = first.predicted[:, ::PAIR_EVERY], second.predicted[:, ::PAIR_EVERY]
+    grow = (PAIR_FLOOR / FLOOR) ** 2
+    spread_a, spread_b = first.spread[::PAIR_EVERY] * grow, second.spread[::PAIR_EVERY] * grow
+    count_a, count_b = a.shape[1], b.shape[1]
+    both = (a[:, :, np.newaxis] + b[:, np.newaxis]).reshape(a.shape[0], -1, level.size)
+    spread = (spread_a[:, np.newaxis] + spread_b[np.newaxis]).reshape(-1, level.size, level.size)
+    density = _log_density(level, both, covariance + spread).reshape(-1, count_a, count_b)
+    prior = _coarse(first.log_prior)[:, np.newaxis] + _coarse(second.log_prior)[np.newaxis]
+    return np.asarray(density + prior)
+
+
+def _coarse(log_prior: FloatArray) -> FloatArray:
+    kept = log_prior[::PAIR_EVERY]
+    return np.asarray(
+        kept + np.logaddexp.reduce(log_prior) - np.logaddexp.reduce(kept), dtype=np.float64
+    )
+
+
+def _unknown(reading: Reading, level: FloatArray, covariance: FloatArray) -> float:
+    names = [INDICATORS[index] for index in reading.indicator]
+    unit = np.array([UNKNOWN_UNIT[name] for name in names])
+    same = reading.indicator[:, np.newaxis] == reading.indicator[np.newaxis]
+    shape = np.where(same, UNKNOWN_TOGETHER, 0.0)
+    np.fill_diagonal(shape, 1.0)
+    shape = shape * np.outer(unit, unit)
+    zero = np.zeros((1, 1, level.size))
+    densities = [
+        _log_density(level, zero, (covariance + scale**2 * shape)[np.newaxis])[0, 0]
+        for scale in UNKNOWN_SCALES
+    ]
+    return float(np.logaddexp.reduce(densities) - np.log(len(densities)))

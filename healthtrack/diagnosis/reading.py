@@ -1,0 +1,148 @@
+"""Evidence as arrays: levels, their covariance, and where the vehicle was seen."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeGuard
+
+import numpy as np
+
+from healthtrack.airpath.mean_value import GAS_CONSTANT
+from healthtrack.diagnosis.engines import PLACES
+from healthtrack.diagnosis.signatures import INDICATORS, Setting
+from healthtrack.indicators.conditions import NOMINAL_CHARGE
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from healthtrack.config import VehicleSettings
+    from healthtrack.records import Evidence, RegionEvidence
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+
+PERCENT = frozenset({"airflow", "boost", "breathing", "spool_time", "pull_power"})
+"""Indicators whose level is a ratio in percent; compared as logarithms."""
+ASKED = ("standstill", "pull")
+"""Regions that are always solved too: what a next observation could look at."""
+USUAL_DISPLACEMENT = 2.0
+"""Taken where the settings do not tell; only the filter's kPa hang on it. [L]"""
+USUAL_AMBIENT = 99.0
+"""Taken where no bin has an ambient pressure. [kPa]"""
+USUAL_FILLING = 0.87
+"""Volumetric efficiency taken to tell the manifold pressure from the airflow. [1]"""
+UNMIXED = frozenset({"part_load_closed", "full_load", "pull"})
+SMALLEST_SD = 0.05
+"""No level is known better than this: the sensors' own steps. [% or the indicator's unit]"""
+MODEL_SD = {"airflow": 0.25, "boost": 0.25, "breathing": 0.25}
+"""What a healthy vehicle of another season still differs by beyond its stated error. [%]"""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Evidence of n levels.
+
+    ``level`` (n,), ``covariance`` (n, n); ``indicator`` and ``bin`` (n,) index the signatures' last
+    two axes; ``asked`` gives the bins of :data:`ASKED`; ``seen`` are the indicators in it.
+    """
+
+    level: FloatArray
+    covariance: FloatArray
+    indicator: IntArray
+    bin: IntArray
+    asked: dict[str, int]
+    setting: Setting
+    seen: frozenset[str]
+    regions: tuple[tuple[str, str], ...]
+
+    def pick(self, effect: FloatArray) -> FloatArray:
+        """Return the (..., n) entries of an effect (..., indicators, bins) that were observed."""
+        return np.asarray(effect[..., self.indicator, self.bin])
+
+
+def read(evidence: Evidence, vehicle: VehicleSettings) -> Reading | None:
+    """Turn evidence into arrays; None where it holds nothing that can be used.
+
+    Left out are indicators and regions that the diagnosis does not know, and levels without a
+    finite value and a positive standard error.
+    """
+    keep = [index for index, item in enumerate(evidence.regions) if _usable(item)]
+    if not keep:
+        return None
+    items = [evidence.regions[index] for index in keep]
+    found = {_place(item, vehicle) for item in items}
+    ambient = next(iter(found))[3]
+    asked_places = {region: (region, 0.0, 0.0, ambient) for region in ASKED}
+    # sorted, so that the order of the levels does not decide the order of the bins
+    places = {place: index for index, place in enumerate(sorted(found | {*asked_places.values()}))}
+    seen = frozenset(item.indicator for item in items)
+    behind = vehicle.intake_temperature_sensor == "behind_cooler"
+    setting = Setting(
+        regions=tuple(place[0] for place in places),
+        engine_speed=tuple(place[1] for place in places),
+        pressure_ratio=tuple(place[2] for place in places),
+        ambient_pressure=tuple(place[3] for place in places),
+        displacement_l=vehicle.displacement_l or USUAL_DISPLACEMENT,
+        cooled_reading=behind or "charge_temperature" in seen,
+    )
+    level, sd = np.array([_logarithmic(item) for item in items]).T
+    return Reading(
+        level=level,
+        covariance=_covariance(evidence, keep, sd),
+        indicator=np.array([INDICATORS.index(item.indicator) for item in items]),
+        bin=np.array([places[_place(item, vehicle)] for item in items]),
+        asked={region: places[place] for region, place in asked_places.items()},
+        setting=setting,
+        seen=seen,
+        regions=tuple((item.indicator, item.region) for item in items),
+    )
+
+
+def _usable(item: RegionEvidence) -> bool:
+    finite = math.isfinite(item.level) and math.isfinite(item.sd) and item.sd > 0.0
+    sane = item.indicator not in PERCENT or item.level > -90.0
+    return finite and sane and item.indicator in INDICATORS and item.region in PLACES
+
+
+def _logarithmic(item: RegionEvidence) -> tuple[float, float]:
+    extra = MODEL_SD.get(item.indicator, SMALLEST_SD)
+    if item.indicator not in PERCENT:
+        return item.level, math.hypot(item.sd, extra)
+    ratio = 1.0 + item.level / 100.0
+    return 100.0 * math.log(ratio), math.hypot(item.sd / ratio, extra)
+
+
+def _covariance(evidence: Evidence, keep: list[int], sd: FloatArray) -> FloatArray:
+    if not evidence.correlation:
+        return np.diag(sd**2)
+    correlation = np.array(evidence.correlation, dtype=np.float64)[np.ix_(keep, keep)]
+    correlation = 0.5 * (correlation + correlation.T)
+    # rounding, or levels estimated apart, may have left it a little outside what is possible
+    values, vectors = np.linalg.eigh(correlation)
+    mended = (vectors * np.maximum(values, 1e-3)) @ vectors.T
+    scale = np.sqrt(np.diag(mended))
+    return np.asarray(mended / np.outer(scale, scale) * np.outer(sd, sd))
+
+
+def _place(item: RegionEvidence, vehicle: VehicleSettings) -> tuple[str, float, float, float]:
+    """Return region, speed, pressure ratio and ambient pressure, rounded; 0 where not known.
+
+    Rounded, because signatures are kept for the places where they were solved.
+    """
+    ambient = item.ambient_pressure if _known(item.ambient_pressure) else USUAL_AMBIENT
+    speed = max(round(item.engine_speed, -2), 500.0) if _known(item.engine_speed) else 0.0
+    ratio = 0.0
+    if _known(item.manifold_pressure):
+        ratio = item.manifold_pressure / ambient
+    elif item.region in UNMIXED and _known(item.airflow) and speed and vehicle.displacement_l:
+        # fresh air alone tells the pressure only where no exhaust gas takes its place
+        filled = USUAL_FILLING * vehicle.displacement_l * speed / 120.0
+        ratio = item.airflow * GAS_CONSTANT * NOMINAL_CHARGE / (filled * ambient)
+    if ratio > 0.0:
+        ratio = round(min(max(round(ratio / 0.05) * 0.05, 0.7), 3.2), 2)
+    return item.region, float(speed), ratio, float(round(ambient))
+
+
+def _known(value: float | None) -> TypeGuard[float]:
+    return value is not None and math.isfinite(value) and value > 0.0

@@ -1,0 +1,219 @@
+"""What each cause does to each indicator, region by region: solved, not typed.
+
+For every plausible engine and a ladder of sizes the mean-value model is solved at the vehicle's own
+operating points, and each indicator is computed from what the sensors would then say, as its
+declaration does: at given engine speed and demand, or at given engine speed and manifold pressure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from healthtrack.airpath.engine_parts import Engine, Fault
+from healthtrack.airpath.mean_value import Healthy, solve, solve_healthy, surplus
+from healthtrack.diagnosis.causes import CAUSES
+from healthtrack.diagnosis.engines import NUMBER, SEED, place, plausible
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from healthtrack.airpath.engine_parts import Point
+    from healthtrack.airpath.mean_value import State
+    from healthtrack.diagnosis.causes import Cause
+
+    FloatArray = NDArray[np.float64]
+
+LADDER = (0.2, 0.6, 1.0, 1.9, 3.5)
+"""Sizes at which the model is solved, in units of the cause's scale, with straight lines from zero
+on; the last is as large as the model is meant for."""
+REFERENCE_FLOW = 100.0
+"""Flow to which an intake restriction is scaled. [g/s]"""
+INDICATORS = (
+    "airflow",
+    "boost",
+    "breathing",
+    "charge_temperature",
+    "intake_restriction",
+    "standing_pressure",
+    "spool_time",
+    "pull_power",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """Where the vehicle was seen: what the signatures depend on besides the engine.
+
+    One entry per region and bin; 0 where not logged. ``cooled_reading`` says whether the charge
+    temperature in speed density is measured behind the cooler (else it is a constant).
+    """
+
+    regions: tuple[str, ...]
+    engine_speed: tuple[float, ...]
+    pressure_ratio: tuple[float, ...]
+    ambient_pressure: tuple[float, ...]
+    displacement_l: float
+    cooled_reading: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """One cause's effect: ``effect`` (engines, sizes, indicators, bins) at ``sizes`` (sizes,)."""
+
+    sizes: FloatArray
+    effect: FloatArray
+
+
+@lru_cache(maxsize=64)
+def signatures(
+    setting: Setting, number: int = NUMBER, seed: int = SEED
+) -> dict[str, tuple[Signature, ...]]:
+    """Return the effect of every cause, one signature per sign that its size can take.
+
+    Parameters
+    ----------
+    setting : Setting
+        The bins at which indicators were seen.
+    number, seed : int
+        Plausible engines: how many, and which draw.
+
+    Notes
+    -----
+    A pure function of its arguments; kept because a vehicle's operating points hardly move from
+    one night to the next. Callers must not write into the arrays.
+    """
+    scale = REFERENCE_FLOW / (setting.displacement_l * 50.0)
+    engines = plausible(scale, number, seed)
+    point = place(
+        engines,
+        setting.regions,
+        np.array(setting.engine_speed),
+        np.array(setting.pressure_ratio),
+        np.array(setting.ambient_pressure),
+    )
+    healthy = solve_healthy(engines.engine, point)
+    reader = _Reader(healthy, setting)
+    return {name: _of(cause, reader) for name, cause in CAUSES.items()}
+
+
+def _of(cause: Cause, reader: _Reader) -> tuple[Signature, ...]:
+    signs = {"negative": (-1.0,), "positive": (1.0,), "both": (-1.0, 1.0)}[cause.sign]
+    result = []
+    for sign in signs:
+        sizes = sign * cause.scale * np.array(LADDER)
+        effect = reader.effect(cause.field, sizes)
+        nothing = np.zeros_like(effect[:, :1])
+        result.append(Signature(np.append(0.0, sizes), np.concatenate([nothing, effect], axis=1)))
+    return tuple(result)
+
+
+class _Reader:
+    """What the indicators would read, against the healthy engine (engines, sizes, ..., bins)."""
+
+    def __init__(self, healthy: Healthy, setting: Setting) -> None:
+        self.setting = setting
+        self.healthy = _with_size_axis(healthy)
+        self.sound = solve(self.healthy, Fault())
+        self.slope = self._breathing_slope()
+        self.fuel = self._fuel_answer()
+        self.spool_area = self.healthy.area * (1.0 - np.asarray(self.healthy.engine.boost_reserve))
+        base = self.healthy.pressure
+        ambient = np.asarray(self.healthy.point.ambient_pressure)
+        self.spool_pressure = ambient * (1.0 + 0.5 * np.maximum(base / ambient - 1.0, 0.05))
+        self.spare = surplus(self.healthy, Fault(), self.spool_pressure, self.spool_area)
+
+    def effect(self, field: str, sizes: FloatArray) -> FloatArray:
+        """Return (engines, sizes, indicators, bins): the change of every indicator."""
+        fault = Fault(**{field: sizes[np.newaxis, :, np.newaxis]})
+        state = self._solve(field, fault)
+        airflow = _percent(state.measured_airflow, self.sound.measured_airflow)
+        boost = _percent(state.measured_pressure, self.sound.measured_pressure)
+        change = {
+            "airflow": airflow,
+            "boost": boost,
+            "breathing": self._breathing(state, airflow, boost),
+            "charge_temperature": state.measured_temperature - self.sound.measured_temperature,
+            "intake_restriction": state.restriction - self.sound.restriction,
+            "standing_pressure": np.asarray(fault.pressure_offset) + 0.0 * airflow,
+            "spool_time": -_percent(self._spare(fault), self.spare),
+            "pull_power": self._power(airflow, state),
+        }
+        return np.stack(np.broadcast_arrays(*(change[name] for name in INDICATORS)), axis=2)
+
+    def _solve(self, field: str, fault: Fault) -> State:
+        if field != "temperature_offset":
+            return solve(self.healthy, fault)
+        # nothing in the engine listens to it
+        shifted = self.sound.measured_temperature + np.asarray(fault.temperature_offset)
+        size = np.zeros_like(shifted)
+        same = {name: getattr(self.sound, name) + size for name in self.sound.__slots__}
+        return replace(self.sound, **(same | {"measured_temperature": shifted}))
+
+    def _breathing(self, state: State, airflow: FloatArray, boost: FloatArray) -> FloatArray:
+        value = airflow - (1.0 + self.slope) * boost
+        if self.setting.cooled_reading:
+            value = value + _percent(state.measured_temperature, self.sound.measured_temperature)
+        return value
+
+    def _breathing_slope(self) -> FloatArray:
+        """Return d ln(apparent efficiency) / d ln(manifold pressure) of the healthy engine.
+
+        A baseline over engine speed and manifold pressure holds it already.
+        """
+        point = self.healthy.point
+        step = 0.03
+        higher = solve_healthy(
+            self.healthy.engine,
+            replace(point, pressure_ratio=np.asarray(point.pressure_ratio) * np.exp(step)),
+        )
+        value = np.log(higher.airflow / self.healthy.airflow)
+        if self.setting.cooled_reading:
+            value = value + np.log(higher.charge_temperature / self.healthy.charge_temperature)
+        return np.asarray(value / step - 1.0)
+
+    def _fuel_answer(self) -> FloatArray:
+        """Return d ln(airflow) / d ln(fuel): less fuel drives the turbine less."""
+        state = solve(self.healthy, Fault(fuel=-3.0))
+        answer = _percent(state.airflow, self.sound.airflow) / (100.0 * np.log(0.97))
+        return np.asarray(np.clip(answer, 0.0, 0.8))
+
+    def _power(self, airflow: FloatArray, state: State) -> FloatArray:
+        """Return the change of full-load power.
+
+        Of the fuel, where smoke limits it, and of how well it burns with the air that is there.
+        """
+        engine = self.healthy.engine
+        real = _percent(state.airflow, self.sound.airflow)
+        fuel = np.asarray(engine.smoke_limit) * np.minimum(airflow / (1.0 - self.fuel), 0.0)
+        return np.asarray(fuel + np.asarray(engine.mixture_effect) * (real - fuel))
+
+    def _spare(self, fault: Fault) -> FloatArray:
+        power = surplus(self.healthy, fault, self.spool_pressure, self.spool_area)
+        return np.asarray(np.maximum(power, 0.05 * self.spare))  # at most twenty times as long
+
+
+def _percent(value: FloatArray, reference: FloatArray) -> FloatArray:
+    return np.asarray(100.0 * np.log(value / reference))
+
+
+def _with_size_axis(healthy: Healthy) -> Healthy:
+    """Give every array an axis for sizes between engines and bins."""
+
+    def spread(value: object) -> object:
+        array = np.asarray(value, dtype=np.float64)
+        if array.ndim == 2:
+            return array[:, np.newaxis, :]
+        return array
+
+    def all_of(record: Engine | Point) -> dict[str, object]:
+        return {name: spread(getattr(record, name)) for name in record.__slots__}
+
+    engine = replace(healthy.engine, **all_of(healthy.engine))  # type: ignore[arg-type]
+    point = replace(healthy.point, **all_of(healthy.point))  # type: ignore[arg-type]
+    names = [name for name in healthy.__slots__ if name not in {"engine", "point"}]
+    arrays = {name: spread(getattr(healthy, name)) for name in names}
+    return replace(healthy, engine=engine, point=point, **arrays)  # type: ignore[arg-type]
