@@ -302,9 +302,9 @@ def _slope(page: Page, at: Columns, baseline: float, item: IndicatorFinding, per
     if trend.per != per:  # the column's head names the other one
         value = f"{trend.per} {value}"
     page.arrow(at.arrow, baseline - 1.2, trend.arrow, style.INK)
-    page.text(at.slope, baseline, band, style.SMALL, colour=style.SOFT, align="right")
     x = at.slope - text_width(f"{band} ", style.SMALL)
     page.text(x, baseline, value, style.BODY, align="right")
+    page.text(at.slope, baseline, band, style.SMALL, colour=style.SOFT, align="right")
 
 
 def baseline_words(finding: VehicleFinding) -> str:

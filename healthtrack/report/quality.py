@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from healthtrack.report.flow import Flow
 
 ROW = 5.2
-LABEL = 62.0
+LABEL = 70.0
+NAMED_CHANNELS = 3
+"""Readings of more channels than this that were left out for one reason share a line."""
 
 
 @dataclass(frozen=True)
@@ -49,10 +51,17 @@ def sort_losses(losses: Sequence[Loss]) -> Sorted:
 
 def merged(losses: Iterable[Loss]) -> list[tuple[str, int]]:
     """Add up losses of one reason and channel; the largest first, then by words."""
+    losses = list(losses)
+    channels: dict[str, set[str]] = {}
+    for loss in losses:
+        channels.setdefault(loss.reason, set()).add(loss.channel or "")
     total: dict[str, int] = {}
     for loss in losses:
         name = words.reason(loss.reason)
-        if loss.channel is not None:
+        together = len(channels[loss.reason])
+        if together > NAMED_CHANNELS:
+            name = f"{name} ({together} channels)"
+        elif loss.channel is not None:
             name = f"{words.reason(loss.channel)}: {name}"
         total[name] = total.get(name, 0) + loss.count
     return sorted(

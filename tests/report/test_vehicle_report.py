@@ -17,6 +17,7 @@ from healthtrack.report import document, style, write_vehicle_report
 from healthtrack.report.front import slope
 from healthtrack.report.numbers import MINUS, THIN, typeset
 from healthtrack.report.vehicle import compose
+from healthtrack.report.words import label
 
 NUMBER = rf"[{MINUS}+±]?\d+(?:{THIN}\d{{3}})*(?:\.\d+)?"
 
@@ -58,24 +59,22 @@ def test_every_case_gives_a_report_with_its_verdict_on_page_one(written):
     assert squeeze(typeset(finding.reason)) in first
 
 
-def test_level_band_limit_and_slope_in_the_table_are_those_of_the_finding(written):
+def test_every_row_of_the_table_holds_the_numbers_of_the_finding_in_order(written):
     finding, _, path = written
     text = text_of(path)
-    rows = [item for item in finding.indicators if item.level is not None]
-    bands = re.findall(rf"({NUMBER}) to ({NUMBER})", text)
-    for item in rows:
-        assert any(agrees(a, item.low) and agrees(b, item.high) for a, b in bands), item
-        levels = re.findall(rf"({NUMBER}){THIN}{re.escape(item.unit)}", text)
-        assert any(agrees(words, item.level) for words in levels), item
-        assert any(agrees(words, abs(item.limit)) for words in levels if "±" in words) or any(
-            agrees(words, item.limit) for words in levels
-        )
+    start = text.find("trend per")
+    for item in finding.indicators:
+        if item.level is None:
+            continue
+        start = text.index(f"\n{label(item.indicator)} ", start) + 1
+        row = text[start : text.index(style.MARKS[item.state].word, start)]
         trend = slope(item)
-        assert trend is not None
-        slopes = re.findall(rf"({NUMBER}) *\n? *\(({NUMBER}) to ({NUMBER})\)", text) or [
-            ("", a, b) for a, b in re.findall(rf"\(({NUMBER}) to ({NUMBER})\)", text)
-        ]
-        assert any(agrees(a, trend.low) and agrees(b, trend.high) for _, a, b in slopes), item
+        told = re.findall(NUMBER, row.replace(trend.per, ""))
+        meant = (item.level, item.low, item.high, item.limit, trend.value, trend.low, trend.high)
+        assert len(told) == len(meant), row
+        for words, value in zip(told, meant, strict=True):
+            assert agrees(words, abs(value) if words.startswith("±") else value), (words, value)
+        assert f"{THIN}{item.unit}" in row
 
 
 def test_causes_forecast_advice_and_gaps_are_all_told(written):
