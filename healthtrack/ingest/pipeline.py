@@ -16,6 +16,7 @@ from healthtrack.errors import SettingsError
 if TYPE_CHECKING:
     from pathlib import Path
 
+FileForm = Literal["text", "json_lines", "parquet", "mdf"]
 TimeForm = Literal["timestamp", "time_of_day", "elapsed", "epoch"]
 Delimiter = Literal["comma", "semicolon", "tab", "pipe", "blanks"]
 
@@ -48,6 +49,9 @@ def _checked_search(search: str) -> str:
 class FileShape(_Part):
     """How the characters become cells."""
 
+    form: FileForm = Field(
+        "text", description="text (delimited), json_lines, parquet or mdf (ASAM MDF 4)"
+    )
     delimiter: Delimiter = Field("comma", description="what stands between two cells")
     decimal: Literal[".", ","] = Field(".", description="decimal mark")
     thousands: Literal["", ".", ",", "'", " "] = Field(
@@ -165,6 +169,14 @@ class Polling(_Part):
     )
 
 
+class LongLayout(_Part):
+    """A row per reading: which column names the signal and which holds its value."""
+
+    signal: str = Field(description="header of the column that names the signal")
+    value: str = Field(description="header of the column that holds the reading")
+    unit: str = Field("", description="header of the column that states the unit, if there is one")
+
+
 class NamedOdometer(_Part):
     """An odometer reading in the file's name, as it stood at the start of the drive."""
 
@@ -203,6 +215,7 @@ class Pipeline(_Part):
     time: TimeBase
     poll: Polling = Polling()
     odometer: NamedOdometer | None = None
+    long: LongLayout | None = None
     channels: Annotated[dict[str, ChannelColumn], Field(min_length=1)]
 
     @field_validator("channels")

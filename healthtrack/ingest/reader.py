@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from healthtrack.errors import LogError
-from healthtrack.ingest import freshness, plausible, source, table, timebase, values
+from healthtrack.ingest import freshness, plausible, source, timebase, values
 from healthtrack.ingest.drives import drives_of
+from healthtrack.ingest.forms import open_form
+from healthtrack.ingest.long import widened
 from healthtrack.records import Loss, ReadLog
 
 if TYPE_CHECKING:
@@ -17,6 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from healthtrack.config import VehicleSettings
+    from healthtrack.ingest.forms import Form
     from healthtrack.ingest.pipeline import Pipeline
     from healthtrack.ingest.table import Header
     from healthtrack.ingest.values import Source
@@ -33,7 +37,7 @@ def read_log(
     Parameters
     ----------
     path : Path
-        The file; a ``.gz`` is unpacked on the fly.
+        The file; gzip and zip are unpacked on the fly.
     pipelines : sequence of Pipeline
         Those to try, in this order; ``vehicle.pipeline`` names the only one where it is set.
     vehicle_id : str
@@ -52,14 +56,21 @@ def read_log(
         With a reason code and a sentence; the file is not touched.
     """
     content = source.read_content(path)
-    pipeline, header, text = _choose(content, path, pipelines, vehicle)
-    cells = table.read_table(text, header, pipeline.file, str(path), cut=content.cut)
+    form = open_form(content, str(path))
+    pipeline, header = _choose(form, str(path), pipelines, vehicle)
+    cells = form.table(header, pipeline)
+    if pipeline.long is not None:
+        cells = widened(cells, pipeline, str(path))
     found = values.sources(cells, pipeline, str(path))
     time_columns = timebase.time_columns(cells, pipeline, str(path))
-    times = timebase.times(cells, pipeline, time_columns, path)
+    named = path.with_name(content.inner_name) if content.inner_name else path
+    times = timebase.times(cells, pipeline, time_columns, named)
     fresh = freshness.fresh_cells(cells.cells, cells.header, pipeline.poll, time_columns)
     raw, losses = values.numbers(cells.cells, found, pipeline.file)
     raw, repeats = _only_fresh(raw, fresh, found)
+    if pipeline.long is not None:  # each signal of a long log is in order, the file need not be
+        order = times.t.arg_sort(nulls_last=True)
+        times, raw = replace(times, t=times.t.gather(order)), raw[order]
     kept = timebase.forward_rows(times.t)
     stepped = len(kept) - int(kept.sum()) - times.t.null_count()
     raw = raw.with_columns(times.t).filter(kept)
@@ -85,42 +96,29 @@ def _clock_note(stepped: int) -> tuple[str, ...]:
 
 
 def _choose(
-    content: source.Content,
-    path: Path,
-    pipelines: Sequence[Pipeline],
-    vehicle: VehicleSettings,
-) -> tuple[Pipeline, Header, str]:
+    form: Form, name: str, pipelines: Sequence[Pipeline], vehicle: VehicleSettings
+) -> tuple[Pipeline, Header]:
     tried = [one for one in pipelines if vehicle.pipeline in {"", one.name}]
     if not tried:
         raise LogError(
             "no_pipeline_fits",
-            f"{path}: there is no pipeline {vehicle.pipeline!r}; those there are: "
+            f"{name}: there is no pipeline {vehicle.pipeline!r}; those there are: "
             f"{', '.join(one.name for one in pipelines) or 'none'}. Mend pipeline of the vehicle "
             "in healthtrack.toml.",
         )
-    texts: dict[str, str] = {}
-    lines: list[str] = []
     for pipeline in tried:
-        encoding = pipeline.file.encoding
-        if encoding not in texts:
-            texts[encoding] = source.decode(content, encoding, str(path))
-        lines = table.head_lines(texts[encoding])
-        header = table.find_header(lines, pipeline)
+        header = form.header(pipeline) if pipeline.file.form == form.kind else None
         if header is not None:
-            return pipeline, header, texts[encoding]
-    if lines and "\n" not in texts[tried[-1].file.encoding].strip("\n"):
-        raise LogError(
-            "truncated",
-            f"{path} ends inside its first line, so its columns are not known: "
-            f"{lines[0][:300]!r}. Copy it from the logger again.",
-        )
-    looked_for = "; ".join(f"{one.name} looks for {', '.join(one.identify)}" for one in tried)
-    first = next((line for line in lines if line.strip()), "")
+            return pipeline, header
+    looked_for = "; ".join(
+        f"{one.name} looks for {', '.join(one.identify)} in {one.file.form.replace('_', ' ')}"
+        for one in tried
+    )
     raise LogError(
         "no_pipeline_fits",
-        f"{path} fits no pipeline. {looked_for}. Its first line is: {first[:300]!r}. "
-        "Copy the nearest example in pipelines/ and edit it, or let `healthtrack "
-        "ingest --draft` write one.",
+        f"{name} ({form.kind.replace('_', ' ')}) fits no pipeline. {looked_for}. It begins with: "
+        f"{form.first_words()[:300]!r}. Copy the nearest example in pipelines/ and edit it, or let "
+        "`healthtrack ingest --draft` write one.",
     )
 
 

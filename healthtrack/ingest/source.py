@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import codecs
+import io
+import zipfile
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from healthtrack.errors import LogError
@@ -14,6 +16,9 @@ if TYPE_CHECKING:
 
 MAXIMUM_BYTES = 256 * 1024 * 1024
 """Longest content of a log, decompressed: about 30 hours at 100 rows per second. [byte]"""
+
+MAXIMUM_RATIO = 200
+"""A member of a zip archive may unpack to so many times its packed size; logs reach 30."""
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -27,14 +32,18 @@ _CONTROL = bytes(set(range(32)) - {9, 10, 12, 13, 26, 27})
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """A log's bytes as they are to be decoded, and what was noticed on the way."""
+    """A log's bytes as they are to be decoded, and what was noticed on the way.
+
+    ``cut`` says that the end is missing; ``inner_name`` is the file's name inside an archive.
+    """
 
     data: bytes
     cut: bool = False
+    inner_name: str = ""
 
 
 def read_content(path: Path) -> Content:
-    """Read a file, decompressing ``.gz``; what a cut archive still gives is kept.
+    """Read a file, unpacking gzip and zip; what a cut gzip still gives is kept.
 
     Raises
     ------
@@ -52,7 +61,7 @@ def read_content(path: Path) -> Content:
             f"{path} cannot be opened: {error.strerror}. Check that the file is there and "
             "may be read.",
         ) from None
-    content = _gunzip(data, str(path)) if data[:2] == b"\x1f\x8b" else Content(data)
+    content = _unpacked(data, str(path))
     if not content.data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
         raise LogError(
             "empty",
@@ -60,10 +69,65 @@ def read_content(path: Path) -> Content:
             "it is empty there too, the logger never wrote it.",
         )
     stripped = content.data.rstrip(b"\x00")
-    lost_tail = len(content.data) - len(stripped)
-    if lost_tail > 1:
-        return Content(stripped, cut=True)
+    if len(content.data) - len(stripped) > 1 and not _is_binary_form(stripped):
+        return replace(content, data=stripped, cut=True)
     return content
+
+
+def _is_binary_form(data: bytes) -> bool:
+    return data[:4] in {b"PAR1", b"MDF ", b"UnFi"}
+
+
+def _unpacked(data: bytes, name: str) -> Content:
+    if data[:2] == b"\x1f\x8b":
+        return _gunzip(data, name)
+    if data[:4] == b"PK\x03\x04":
+        return _unzip(data, name)
+    return Content(data)
+
+
+def _unzip(data: bytes, name: str) -> Content:
+    """Return the one log inside a zip archive; nothing is ever written to disk."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            members = [entry for entry in archive.infolist() if _is_log(entry)]
+            if len(members) != 1:
+                raise LogError(
+                    "archive",
+                    f"{name} holds {len(members)} files; expected one log. Unpack it and bring "
+                    "the logs one by one, or as .csv.gz.",
+                )
+            member = members[0]
+            if member.file_size > MAXIMUM_BYTES:
+                raise _too_large(name)
+            if member.file_size > MAXIMUM_RATIO * max(member.compress_size, 1000):
+                raise LogError(
+                    "archive",
+                    f"{name} would unpack to more than {MAXIMUM_RATIO} times its size, which no "
+                    "log does. It was not unpacked.",
+                )
+            with archive.open(member) as stream:
+                unpacked = stream.read(MAXIMUM_BYTES + 1)
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError) as error:
+        raise LogError(
+            "damaged", f"{name} is a zip archive that cannot be unpacked ({error}). Copy it again."
+        ) from None
+    except (RuntimeError, NotImplementedError) as error:
+        raise LogError(
+            "archive", f"{name} cannot be unpacked: {error}. Pack it again without a password."
+        ) from None
+    if len(unpacked) > MAXIMUM_BYTES:
+        raise _too_large(name)
+    if unpacked[:4] == b"PK\x03\x04":
+        raise LogError("archive", f"{name} holds another archive. Unpack it first.")
+    inner = member.filename.replace("\\", "/").rsplit("/", 1)[-1]
+    return replace(_unpacked(unpacked, name), inner_name=inner)
+
+
+def _is_log(entry: zipfile.ZipInfo) -> bool:
+    parts = entry.filename.split("/")
+    hidden = any(part.startswith((".", "__MACOSX")) and part != ".." for part in parts)
+    return not entry.is_dir() and not hidden
 
 
 def _gunzip(data: bytes, name: str) -> Content:

@@ -67,9 +67,12 @@ def times(table: Table, pipeline: Pipeline, columns: list[int], path: Path) -> T
         ``clock_not_set`` where the logger's clock stood at its epoch.
     """
     base = pipeline.time
+    typed = _typed_moments(table.cells, columns, base)
     text = _joined(table.cells, columns)
     notes: tuple[str, ...] = ()
-    if base.form == "timestamp":
+    if typed is not None:
+        t, notes = typed
+    elif base.form == "timestamp":
         t, notes = _timestamps(text, base)
     elif base.form == "epoch":
         t = _microseconds(text, base).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
@@ -122,9 +125,22 @@ def forward_rows(t: pl.Series) -> pl.Series:
     return max((frame["from_start"], frame["from_end"]), key=lambda kept: int(kept.sum()))
 
 
+def _typed_moments(
+    cells: pl.DataFrame, columns: list[int], base: TimeBase
+) -> tuple[pl.Series, tuple[str, ...]] | None:
+    """Return the moments of a form that has a type for them."""
+    column = cells[str(columns[0])]
+    if not isinstance(column.dtype, pl.Datetime):
+        return None
+    column = column.cast(pl.Datetime("us", column.dtype.time_zone))
+    if column.dtype.time_zone is None:  # type: ignore[attr-defined]
+        return _local_to_utc(column, base.zone)
+    return column.dt.convert_time_zone("UTC"), ()
+
+
 def _joined(cells: pl.DataFrame, columns: list[int]) -> pl.Series:
     names = [str(index) for index in columns]
-    stripped = [pl.col(name).str.strip_chars(' "\t') for name in names]
+    stripped = [pl.col(name).cast(pl.String).str.strip_chars(' "\t') for name in names]
     return cells.select(text=pl.concat_str(stripped, separator=" "))["text"]
 
 

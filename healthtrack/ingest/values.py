@@ -123,26 +123,18 @@ def numbers(
     """
     expressions: list[pl.Expr] = []
     bad: list[pl.Expr] = []
-    missing = [mark.lower() for mark in shape.missing]
     for source in found:
         raw = pl.col(str(source.column))
-        text = raw.str.strip_chars()
-        if shape.thousands:
-            text = text.str.replace_all(shape.thousands, "", literal=True)
-        if shape.decimal == ",":
-            # a point in such a log is no decimal mark: 1.234 would be read a thousand times small
-            text = pl.when(~text.str.contains(".", literal=True)).then(
-                text.str.replace(",", ".", literal=True)
-            )
-        number = text.cast(pl.Float64, strict=False)
-        number = pl.when(number.is_finite()).then(number)
-        expressions.append(number.alias(source.channel.name))
-        lost = raw.is_not_null() & number.is_null()
-        bad.append(
-            (lost & ~raw.str.strip_chars().str.to_lowercase().is_in(missing))
-            .sum()
-            .alias(source.channel.name)
-        )
+        name = source.channel.name
+        if cells.schema[str(source.column)] == pl.String:
+            number = _number(raw, shape)
+            mark = raw.str.strip_chars().str.to_lowercase().is_in(shape.missing)
+        else:  # a form with types of its own
+            number = raw.cast(pl.Float64, strict=False)
+            number = pl.when(number.is_finite()).then(number)
+            mark = pl.lit(value=True)
+        expressions.append(number.alias(name))
+        bad.append((raw.is_not_null() & number.is_null() & ~mark).sum().alias(name))
     frame = cells.select(*expressions)
     if any(frame[name].null_count() for name in frame.columns):
         counts = cells.select(*bad).row(0, named=True)
@@ -150,6 +142,19 @@ def numbers(
         counts = {}
     losses = [Loss("not_a_number", count, name) for name, count in counts.items() if count]
     return frame, losses
+
+
+def _number(raw: pl.Expr, shape: FileShape) -> pl.Expr:
+    text = raw.str.strip_chars()
+    if shape.thousands:
+        text = text.str.replace_all(shape.thousands, "", literal=True)
+    if shape.decimal == ",":
+        # a point in such a log is no decimal mark: 1.234 would be read a thousand times small
+        text = pl.when(~text.str.contains(".", literal=True)).then(
+            text.str.replace(",", ".", literal=True)
+        )
+    number = text.cast(pl.Float64, strict=False)
+    return pl.when(number.is_finite()).then(number)
 
 
 def to_store_units(
