@@ -16,9 +16,10 @@ import polars as pl
 
 from healthtrack import baseline as baselines
 from healthtrack import drift, indicators
+from healthtrack.diagnosis import examine
 from healthtrack.ingest import read_log
 from healthtrack.operating import find_windows
-from healthtrack.records import IndicatorFinding, VehicleFinding
+from healthtrack.records import Diagnosis, IndicatorFinding, VehicleFinding
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,7 +76,10 @@ def assess(
     then = _until(history, as_of)
     seen, unseen = indicators.observable(then.windows, vehicle)
     windowed = [indicator for indicator in seen if indicator.source == "windows"]
-    found = tuple(_indicator(indicator, then, vehicle, workspace) for indicator in windowed)
+    judged = [_indicator(indicator, then, vehicle, workspace) for indicator in windowed]
+    found = tuple(finding for finding, _ in judged)
+    witnesses = [witness for _, witness in judged if witness is not None]
+    diagnosis = examine(drift.evidence(witnesses), vehicle) if witnesses else Diagnosis(())
     state, reason = _verdict(then, found)
     odometer = then.drives["odometer_km"].drop_nulls()
     return VehicleFinding(
@@ -87,6 +91,7 @@ def assess(
         drives=then.drives.height,
         baseline=next((item.baseline for item in found if item.baseline is not None), None),
         indicators=found,
+        causes=diagnosis.causes,
         not_observable=unseen if then.windows.height else (),
         maintenance=then.maintenance,
         losses=then.losses,
@@ -129,19 +134,18 @@ def _indicator(
     history: VehicleHistory,
     vehicle: VehicleSettings,
     workspace: WorkspaceSettings,
-) -> IndicatorFinding:
+) -> tuple[IndicatorFinding, drift.Witness | None]:
     observations = indicator.observe(history.windows, vehicle).sort("drive", "t")
     period = baselines.healthy_period(observations, vehicle, workspace.baseline)
     if period.missing or period.start is None or period.end is None:
-        return _learning(indicator, f"learning: {period.missing}")
+        return _learning(indicator, f"learning: {period.missing}"), None
     healthy = observations.filter(pl.col("drive").is_in(period.drives))
     learned = baselines.learn(indicator, healthy, (period.start, period.end))
     if learned is None:
-        return _learning(
-            indicator, "learning: too few steady windows of one kind in the healthy period"
-        )
-    measured = baselines.figures(indicator, learned, observations).drives
-    figures = measured.join(
+        few = "learning: too few steady windows of one kind in the healthy period"
+        return _learning(indicator, few), None
+    measured = baselines.figures(indicator, learned, observations)
+    figures = measured.drives.join(
         history.drives.select("drive", "started", "odometer_km"), on="drive"
     ).sort("started", "drive")
     plan = drift.Plan(
@@ -150,7 +154,11 @@ def _indicator(
         log_bar=log_bar(workspace),
     )
     tracked = drift.track(figures, learned, history.maintenance, plan)
-    return drift.finding(indicator, learned, figures, tracked, plan)
+    points = observations.select("drive", "t", "region").join(
+        history.windows.drop("region"), on=["drive", "t"], how="left"
+    )
+    witness = drift.Witness(indicator, measured.regions, figures, tracked, points)
+    return drift.finding(indicator, learned, figures, tracked, plan), witness
 
 
 def _learning(indicator: Indicator, reason: str) -> IndicatorFinding:

@@ -1,0 +1,171 @@
+"""What each region says of late: the levels from which a cause can be told.
+
+The drift looks at a drive as a whole; a cause shows itself by *where* it acts. So the late drives'
+figures are put together per indicator and region, less what the drift has learned of the offset
+and of the weather, with the errors that they share.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from healthtrack.records import Evidence, RegionEvidence
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from healthtrack.drift.track import Tracked
+    from healthtrack.indicators.declaration import Indicator
+
+    FloatArray = NDArray[np.float64]
+
+LATE_DRIVES = 12
+"""Drives that make up 'of late': few enough to be of one level, enough to halve a drive's error."""
+LEAST_WINDOWS = 5
+"""A region with fewer windows of late says nothing."""
+LEAST_COMMON = 8
+"""Drives that two regions must share for their correlation to be told; else it is taken as zero."""
+DOUBT = 8.0
+"""Drives' worth of doubt by which a correlation told from few drives is drawn towards zero."""
+MEANS = ("engine_speed", "airflow", "manifold_pressure", "ambient_pressure")
+
+
+@dataclass(frozen=True)
+class Witness:
+    """One indicator with all that is needed to hear its regions.
+
+    ``regions`` as :class:`healthtrack.baseline.Figures` has them; ``figures`` the tracked drives in
+    order; ``points`` the observations joined with their windows (``drive``, ``region``, means).
+    """
+
+    indicator: Indicator
+    regions: pl.DataFrame
+    figures: pl.DataFrame
+    tracked: Tracked
+    points: pl.DataFrame
+
+
+def evidence(witnesses: Sequence[Witness]) -> Evidence:
+    """Put the regions' late levels together, with the correlation of their errors.
+
+    Parameters
+    ----------
+    witnesses : sequence of Witness
+        Of one vehicle; those still learning are left out by the caller.
+    """
+    heard: list[RegionEvidence] = []
+    series: list[pl.DataFrame] = []
+    known = False
+    for witness in witnesses:
+        frame = _with_levels(witness)
+        late = _late_drives(witness)
+        for region in frame["region"].unique().sort().to_list():
+            part = frame.filter(pl.col("region") == region)
+            said = _region(witness, region, part.filter(pl.col("drive").is_in(late)))
+            if said is not None:
+                heard.append(said)
+                series.append(part.filter(~pl.col("drive").is_in(late)))
+        known = known or _temperature_known(witness)
+    return Evidence(tuple(heard), _correlation(series), known)
+
+
+def _shared(tracked: Tracked) -> tuple[FloatArray, FloatArray]:
+    """Return mean (B,) and covariance (B, B) of offset and responses' errors over the grid."""
+    carried = tracked.course.carried
+    weight = np.exp(carried.log_weight - carried.log_weight.max())
+    weight /= weight.sum()
+    mean = weight @ carried.mean
+    off = carried.mean - mean
+    covariance = np.einsum("g,gij->ij", weight, carried.covariance)
+    return mean, covariance + np.einsum("g,gi,gj->ij", weight, off, off)
+
+
+def _with_levels(witness: Witness) -> pl.DataFrame:
+    """Add ``level``: the region's figure in the indicator's unit, less offset and weather."""
+    frame = witness.regions
+    value = pl.col("value")
+    if witness.indicator.scale == "log_percent":
+        value = ((value / 100.0).exp() - 1.0) * 100.0
+    mean, _ = _shared(witness.tracked)
+    conditions = [name for name in frame.columns if name.startswith("c_")]
+    level = value - float(mean[0])
+    for place, name in enumerate(conditions):
+        level = level - float(mean[place + 1]) * pl.col(name)
+    return frame.with_columns(level=level)
+
+
+def _late_drives(witness: Witness) -> list[str]:
+    drives = witness.figures["drive"].to_list()
+    first = max(len(drives) - LATE_DRIVES, 0)
+    if witness.tracked.state[-1] in {1, 2}:
+        since = witness.tracked.last_start + int(witness.tracked.course.since[-1][1])
+        first = max(first, since)
+    return drives[first:]
+
+
+def _region(witness: Witness, region: str, late: pl.DataFrame) -> RegionEvidence | None:
+    if not late.height or late["windows"].sum() < LEAST_WINDOWS:
+        return None
+    se = late["se"].to_numpy()
+    weight = 1.0 / se**2
+    level = float((weight * late["level"].to_numpy()).sum() / weight.sum())
+    _, covariance = _shared(witness.tracked)
+    conditions = [name for name in late.columns if name.startswith("c_")]
+    design = np.array(
+        [1.0, *((weight * late[name].to_numpy()).sum() / weight.sum() for name in conditions)]
+    )
+    wander = float(witness.tracked.course.wander_sd[-1]) ** 2
+    variance = 1.0 / weight.sum() + wander + design @ covariance @ design
+    points = witness.points.filter(
+        (pl.col("region") == region) & pl.col("drive").is_in(late["drive"].to_list())
+    )
+    return RegionEvidence(
+        indicator=witness.indicator.name,
+        region=region,
+        level=level,
+        sd=float(np.sqrt(variance)),
+        windows=int(late["windows"].sum()),
+        **{name: _mean(points, name) for name in MEANS},
+    )
+
+
+def _mean(points: pl.DataFrame, name: str) -> float | None:
+    if name not in points.columns:
+        return None
+    value = points[name].mean()
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _temperature_known(witness: Witness) -> bool:
+    name = "ambient_temperature"
+    points = witness.points
+    return name in points.columns and points[name].null_count() < points.height
+
+
+def _correlation(series: Sequence[pl.DataFrame]) -> tuple[tuple[float, ...], ...]:
+    """Return the correlation of drive levels between regions, told from the earlier drives."""
+    size = len(series)
+    matrix = np.eye(size)
+    for i in range(size):
+        for j in range(i):
+            both = series[i].join(series[j], on="drive", suffix="_other")
+            if both.height < LEAST_COMMON:
+                continue
+            a, b = _ranks(both["level"]), _ranks(both["level_other"])
+            shrink = both.height / (both.height + DOUBT)
+            matrix[i, j] = matrix[j, i] = shrink * float(np.corrcoef(a, b)[0, 1])
+    least = float(np.linalg.eigvalsh(matrix)[0]) if size else 1.0
+    if least < 0.05:
+        matrix = (matrix + (0.05 - least) * np.eye(size)) / (1.05 - least)
+    return tuple(tuple(row) for row in np.nan_to_num(matrix).tolist())
+
+
+def _ranks(values: pl.Series) -> FloatArray:
+    """Return ranks: an odd drive must not make two regions look alike (Spearman)."""
+    return values.rank().to_numpy().astype(np.float64)
