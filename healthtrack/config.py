@@ -98,6 +98,15 @@ class VehicleSettings(_Settings):
         description="usual altitude [m]; gives ambient pressure where nothing logs it",
         examples=[600.0],
     )
+    mass_kg: Annotated[float, Field(gt=300, lt=60_000)] = Field(
+        1700.0, description="mass with driver and load [kg]; scales the power of a pull"
+    )
+    drag_area_m2: Annotated[float, Field(gt=0.1, lt=20)] = Field(
+        0.75, description="drag coefficient times frontal area [m²]; 0.6 to 0.8 for a car"
+    )
+    compressor_map: str = Field(
+        "", description="compressor map, a file in the workspace; none where empty"
+    )
     intake_temperature_sensor: Literal["unknown", "ahead_of_compressor", "behind_cooler"] = Field(
         "unknown", description="where the intake temperature sensor sits"
     )

@@ -1,5 +1,8 @@
 """Windows, pulls and standstills: where the engine's state can be read off."""
 
-from healthtrack.operating.windows import empty_windows, find_windows
+from healthtrack.operating.layout import empty_windows
+from healthtrack.operating.operation import find_operation
+from healthtrack.operating.pull_figures import PULL_SCHEMA
+from healthtrack.operating.windows import find_windows
 
-__all__ = ["empty_windows", "find_windows"]
+__all__ = ["PULL_SCHEMA", "empty_windows", "find_operation", "find_windows"]

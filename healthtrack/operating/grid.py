@@ -54,11 +54,13 @@ class Grid:
     origin : int
         Time of the drive's first row. [µs since 1970, UTC]
     times : (g,) float64
-        Common times, ``STEP`` apart within a stretch. [s after origin]
+        Common times, ``step`` apart within a stretch. [s after origin]
     on_grid : dict of (g,) float64
         Each logged channel interpolated; NaN where it is not known. [channel unit]
     fresh : dict of Fresh
         Each logged channel as it was measured.
+    step : float
+        Spacing of ``times`` within a stretch. [s]
     """
 
     drive: str
@@ -66,13 +68,14 @@ class Grid:
     times: FloatArray
     on_grid: dict[str, FloatArray]
     fresh: dict[str, Fresh]
+    step: float = STEP
 
     def channel(self, name: str) -> FloatArray:
         """Return a channel on the common times, all NaN where it is not logged."""
         return self.on_grid.get(name, np.full(self.times.size, np.nan))
 
 
-def make_grid(drive: str, rows: pl.DataFrame) -> Grid:
+def make_grid(drive: str, rows: pl.DataFrame, step: float = STEP) -> Grid:
     """Bring one drive's samples to common times.
 
     Parameters
@@ -81,11 +84,13 @@ def make_grid(drive: str, rows: pl.DataFrame) -> Grid:
         Drive id.
     rows : polars.DataFrame
         The samples of that drive alone, at least one row.
+    step : float
+        Spacing of the common times. [s]
     """
     rows = rows.sort("t")
     stamps = rows["t"].dt.timestamp("us").to_numpy()
     seconds = (stamps - stamps[0]) / 1e6
-    times = _common_times(seconds)
+    times = _common_times(seconds, step)
     fresh: dict[str, Fresh] = {}
     on_grid: dict[str, FloatArray] = {}
     for name in CHANNELS:
@@ -95,9 +100,9 @@ def make_grid(drive: str, rows: pl.DataFrame) -> Grid:
         known = np.isfinite(values)
         if not known.any():
             continue
-        fresh[name] = _fresh(seconds[known], values[known])
+        fresh[name] = measured(seconds[known], values[known])
         on_grid[name] = interpolate(fresh[name], times, CHANNELS[name].longest_gap)
-    return Grid(drive, int(stamps[0]), times, on_grid, fresh)
+    return Grid(drive, int(stamps[0]), times, on_grid, fresh, step)
 
 
 def interpolate(fresh: Fresh, times: FloatArray, longest_gap: float) -> FloatArray:
@@ -180,29 +185,31 @@ def fresh_statistics(
     )
 
 
-def unbroken(times: FloatArray, length: int) -> NDArray[np.bool_]:
+def unbroken(grid: Grid, length: int) -> NDArray[np.bool_]:
     """Whether the ``length`` common times from each one on belong to one stretch."""
+    times = grid.times
     whole = np.zeros(times.size, dtype=bool)
     if times.size >= length:
         end = times.size - length + 1
-        whole[:end] = times[length - 1 :] - times[:end] < (length - 0.5) * STEP
+        whole[:end] = times[length - 1 :] - times[:end] < (length - 0.5) * grid.step
     return whole
 
 
-def _common_times(seconds: FloatArray) -> FloatArray:
-    """Lay times ``STEP`` apart over each stretch of rows."""
+def _common_times(seconds: FloatArray, step: float) -> FloatArray:
+    """Lay times ``step`` apart over each stretch of rows."""
     breaks = np.flatnonzero(np.diff(seconds) > LONGEST_SILENCE)
     starts = seconds[np.concatenate(([0], breaks + 1))]
     ends = seconds[np.concatenate((breaks, [seconds.size - 1]))]
     return np.concatenate(
         [
-            start + STEP * np.arange(int((end - start) / STEP) + 1)
+            start + step * np.arange(int((end - start) / step) + 1)
             for start, end in zip(starts, ends, strict=True)
         ]
     )
 
 
-def _fresh(times: FloatArray, values: FloatArray) -> Fresh:
+def measured(times: FloatArray, values: FloatArray) -> Fresh:
+    """Keep the values of a channel, at least one, with their running sums."""
     centre = float(values.mean())
     deviations = values - centre
     zero = np.zeros(1)

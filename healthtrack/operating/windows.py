@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from healthtrack.channels import CHANNELS
+from healthtrack.operating.demand import FULL_LOAD_PERCENT, pedal_rest
 from healthtrack.operating.grid import (
     STEP,
     Grid,
@@ -17,6 +17,7 @@ from healthtrack.operating.grid import (
     rolling_mean_sd,
     unbroken,
 )
+from healthtrack.operating.layout import empty_windows, frame_of, stretch_means
 from healthtrack.operating.standing import standing_pressure
 from healthtrack.records import Loss, Windows
 
@@ -84,9 +85,6 @@ TURNING = 400.0
 BOOSTED = 1.5
 """Manifold over ambient pressure from which a rising engine speed is a full-load acceleration."""
 
-FULL_LOAD_PERCENT = 85.0
-"""Calculated load from which the engine is at full load. [%]"""
-
 FULL_PEDAL = 0.7
 """Share of the pedal's travel above rest from which a diesel asks for all it has: the upper part of
 the travel is commonly flat (common practice, no source)."""
@@ -135,11 +133,6 @@ def find_windows(samples: pl.DataFrame, vehicle: VehicleSettings) -> Windows:  #
     return Windows(pl.concat(frames) if frames else empty_windows(), losses)
 
 
-def empty_windows() -> pl.DataFrame:
-    """Return a windows frame without rows."""
-    return pl.DataFrame(schema=_schema())
-
-
 def essential_channels(grid: Grid) -> tuple[str, ...] | None:
     """Channels without which a moment of this drive is no operating point; None if impossible."""
     flows = tuple(name for name in ("manifold_pressure", "airflow") if name in grid.fresh)
@@ -168,7 +161,8 @@ def _windows_of(grid: Grid) -> tuple[pl.DataFrame, dict[tuple[str, str | None], 
     unsteady = usable.sum() * STEP - covered
     if unsteady > 0:
         reasons[("unsteady", None)] = unsteady
-    return _frame(grid, starts, points, standing), reasons
+    regions = _regions(grid, starts, points, standing)
+    return frame_of(grid, starts, points, regions, standing), reasons
 
 
 def _usable(
@@ -213,18 +207,12 @@ def _overrun(grid: Grid, standing: float | None) -> BoolArray:
         return np.asarray(grid.channel("fuel_flow") < 0.02)
     if "pedal" not in grid.fresh or "vehicle_speed" not in grid.fresh:
         return np.zeros(grid.times.size, dtype=bool)
-    released = grid.channel("pedal") <= _pedal_rest(grid) + 1.0
+    released = grid.channel("pedal") <= pedal_rest(grid) + 1.0
     driving = grid.channel("vehicle_speed") > 5.0
     mask = released & driving
     if "manifold_pressure" in grid.fresh:
         mask &= grid.channel("manifold_pressure") < 1.1 * (standing or 100.0)
     return np.asarray(mask)
-
-
-def _pedal_rest(grid: Grid) -> float:
-    """Return the pedal's reading at rest in percent: the least of the drive, if it is small."""
-    least = float(grid.fresh["pedal"].values.min())
-    return least if least < 30.0 else 0.0
 
 
 def _choose(grid: Grid, usable: BoolArray, standing: float | None) -> tuple[IntArray, IntArray]:
@@ -246,7 +234,7 @@ def _choose(grid: Grid, usable: BoolArray, standing: float | None) -> tuple[IntA
 
 
 def _steady(grid: Grid, usable: BoolArray, rule: Steadiness) -> BoolArray:
-    ok = unbroken(grid.times, rule.points)
+    ok = unbroken(grid, rule.points)
     whole, _ = rolling_mean_sd(np.where(usable, 1.0, np.nan), rule.points)
     ok &= np.isfinite(whole)
     speed = grid.channel("engine_speed")
@@ -289,55 +277,13 @@ def _one_after_another(ok: BoolArray, length: int) -> IntArray:
     return np.asarray(chosen, dtype=np.int64)
 
 
-def _frame(grid: Grid, starts: IntArray, points: IntArray, standing: float | None) -> pl.DataFrame:
-    begin = grid.times[starts]
-    finish = begin + points * STEP
-    columns: dict[str, object] = {
-        "drive": [grid.drive] * starts.size,
-        "t": grid.origin + np.round(begin * 1e6).astype(np.int64),
-        "seconds": points * STEP,
-    }
-    for name in CHANNELS:
-        if name not in grid.fresh:
-            continue
-        count, _, spread = fresh_statistics(grid.fresh[name], begin, finish)
-        columns[name] = _means(grid.on_grid[name], starts, points)
-        columns[f"{name}_sd"] = spread
-        columns[f"{name}_n"] = count
-    columns["region"] = _regions(grid, columns, standing, starts.size)
-    columns["standing_pressure"] = np.full(starts.size, np.nan if standing is None else standing)
-    frame = pl.DataFrame(columns, strict=False)
-    return frame.select(
-        (
-            pl.col(name).fill_nan(None)
-            if kind == pl.Float64 and name in columns
-            else (pl.col(name) if name in columns else pl.lit(None).alias(name))
-        ).cast(kind)
-        for name, kind in _schema().items()
-    )
-
-
-def _means(values: FloatArray, starts: IntArray, points: IntArray) -> FloatArray:
-    """Mean over each window at the common times; NaN where under half of them are known."""
-    known = np.isfinite(values)
-    sums = np.concatenate((np.zeros(1), np.cumsum(np.where(known, values, 0.0))))
-    counts = np.concatenate((np.zeros(1), np.cumsum(known)))
-    count = counts[starts + points] - counts[starts]
-    mean = (sums[starts + points] - sums[starts]) / np.maximum(count, 1)
-    return np.where(2 * count >= points, mean, np.nan)
-
-
-def _regions(
-    grid: Grid, columns: dict[str, object], standing: float | None, size: int
-) -> list[str]:
+def _regions(grid: Grid, starts: IntArray, points: IntArray, standing: float | None) -> list[str]:
     """Name each window's region: idle (standing, pedal released), full load, else part load."""
-    missing = np.full(size, np.nan)
-    load = np.asarray(columns.get("load", missing))
-    pedal = np.asarray(columns.get("pedal", missing))
-    road = np.asarray(columns.get("vehicle_speed", missing))
-    pressure = np.asarray(columns.get("manifold_pressure", missing))
-    speed = np.asarray(columns["engine_speed"])
-    rest = _pedal_rest(grid) if "pedal" in grid.fresh else 0.0
+    load, pedal, road, pressure, speed = (
+        stretch_means(grid.channel(name), starts, points)
+        for name in ("load", "pedal", "vehicle_speed", "manifold_pressure", "engine_speed")
+    )
+    rest = pedal_rest(grid) if "pedal" in grid.fresh else 0.0
     idle = (speed < 1100.0) & ~(road > 1.0) & ~(pedal > rest + 2.0)
     travel = (pedal - rest) / (100.0 - rest)
     full = np.where(
@@ -351,16 +297,3 @@ def _regions(
     )
     names = np.where(idle, "idle", np.where(full, "full_load", "part_load"))
     return [str(name) for name in names]
-
-
-def _schema() -> dict[str, pl.DataType | type[pl.DataType]]:
-    schema: dict[str, pl.DataType | type[pl.DataType]] = {
-        "drive": pl.String,
-        "t": pl.Datetime("us", "UTC"),
-        "seconds": pl.Float64,
-        "region": pl.String,
-        "standing_pressure": pl.Float64,
-    }
-    for name in CHANNELS:
-        schema |= {name: pl.Float64, f"{name}_sd": pl.Float64, f"{name}_n": pl.Int64}
-    return schema

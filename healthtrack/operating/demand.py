@@ -1,0 +1,51 @@
+"""What the driver asks of the engine."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from healthtrack.operating.grid import Grid
+
+FULL_LOAD_PERCENT = 85.0
+"""Calculated load from which the engine is at full load. [%]"""
+
+PULL_PEDAL = 0.5
+"""Share of the pedal's travel above rest from which an acceleration is one at full load: on the
+open logs boost is at its ceiling (225 to 235 kPa) from half of the travel on; the upper half of a
+diesel's pedal is commonly flat (common practice, no source)."""
+
+PULL_FUEL = 0.85
+"""Share of the drive's greatest injected fuel or torque that counts as full demand."""
+
+
+def pedal_rest(grid: Grid) -> float:
+    """Return the pedal's reading at rest in percent: the least of the drive, if it is small."""
+    least = float(grid.fresh["pedal"].values.min())
+    return least if least < 30.0 else 0.0
+
+
+def full_demand(grid: Grid) -> NDArray[np.bool_] | None:
+    """Tell at which common times all was asked of the engine.
+
+    By the pedal, else the calculated load, else the injected fuel or the torque against the
+    drive's own greatest.
+
+    Returns
+    -------
+    (g,) bool or None
+        None where no channel tells.
+    """
+    if "pedal" in grid.fresh:
+        rest = pedal_rest(grid)
+        return np.asarray((grid.channel("pedal") - rest) / (100.0 - rest) >= PULL_PEDAL)
+    if "load" in grid.fresh:
+        return np.asarray(grid.channel("load") >= FULL_LOAD_PERCENT)
+    for name in ("fuel_per_stroke", "torque"):
+        if name in grid.fresh:
+            return np.asarray(grid.channel(name) >= PULL_FUEL * grid.fresh[name].values.max())
+    return None

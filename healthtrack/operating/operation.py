@@ -1,0 +1,52 @@
+"""All that a log shows of the engine's operation, in one go."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from healthtrack.operating.grid import make_grid
+from healthtrack.operating.layout import empty_windows
+from healthtrack.operating.pull_figures import PULL_SCHEMA
+from healthtrack.operating.pulls import NEAR_MISS_SCHEMA, find_pulls, pull_grid
+from healthtrack.operating.standing import find_standstills
+from healthtrack.operating.windows import find_windows
+from healthtrack.records import Loss, Operation, Windows
+
+if TYPE_CHECKING:
+    from healthtrack.config import VehicleSettings
+
+
+def find_operation(samples: pl.DataFrame, vehicle: VehicleSettings) -> Operation:
+    """Find the windows, standstills and pulls of one or many drives.
+
+    Parameters
+    ----------
+    samples : polars.DataFrame
+        ``samples`` of :mod:`healthtrack.records`.
+    vehicle : VehicleSettings
+        The vehicle's settings.
+
+    Returns
+    -------
+    Operation
+        The windows' losses include, per reason, the accelerations that were no pulls
+        (``pull_cold``, ``pull_lifted``, ``pull_shifted``, ``pull_gap``, ``pull_short``).
+    """
+    windows = find_windows(samples, vehicle)
+    standstills, pulls, misses = [], [], []
+    for (drive,), rows in samples.group_by(["drive"], maintain_order=True):
+        standstills.append(find_standstills(make_grid(str(drive), rows)))
+        found, missed = find_pulls(pull_grid(str(drive), rows), vehicle)
+        pulls.append(found)
+        misses.append(missed)
+    near_misses = pl.concat([pl.DataFrame(schema=NEAR_MISS_SCHEMA), *misses])
+    counted = near_misses.group_by("reason").len().sort("reason")
+    lost = tuple(Loss(f"pull_{reason}", count) for reason, count in counted.iter_rows())
+    return Operation(
+        Windows(windows.frame, windows.losses + lost),
+        pl.concat([empty_windows(), *standstills]),
+        pl.concat([pl.DataFrame(schema=PULL_SCHEMA), *pulls]),
+        near_misses,
+    )
