@@ -53,6 +53,12 @@ def draw_causes(flow: Flow, causes: Sequence[CauseFinding]) -> None:
         )
         flow.page.text(paper.right_edge, y, size_words(item), style.SMALL, align="right")
         flow.space(ROW)
+        meaning = words.cause_size(item.cause)
+        if meaning and item.size is not None:
+            flow.page.text(
+                paper.right_edge, y + 3.2, meaning, style.TINY, colour=style.SOFT, align="right"
+            )
+            flow.space(2.6)
 
 
 def size_words(item: CauseFinding) -> str:

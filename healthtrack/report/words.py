@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from healthtrack import indicators
+from healthtrack.diagnosis.causes import CAUSES
 
 if TYPE_CHECKING:
     from healthtrack.config import VehicleSettings
@@ -46,21 +47,8 @@ NEXT_STEPS: dict[State, tuple[str, ...]] = {
 }
 """What to do next where the chain gives no advice of its own."""
 
-CAUSES: dict[str, str] = {
-    "airflow_sensor_reads_low": "airflow sensor reads low",
-    "airflow_sensor_reads_high": "airflow sensor reads high",
-    "manifold_pressure_offset": "manifold pressure sensor is off",
-    "charge_air_leak": "charge air leaks",
-    "turbocharger_weak": "turbocharger is weak",
-    "charge_cooler_fouled": "charge cooler is fouled",
-    "air_filter_restricted": "air filter is restricted",
-    "egr_stuck_open": "exhaust recirculation valve stays open",
-    "charge_temperature_offset": "charge temperature sensor is off",
-    "none": "no fault",
-    "unknown": "none of the known causes",
-}
-"""A cause's words; a key that is not here is shown as it is."""
-
+NO_CAUSE: dict[str, str] = {"none": "no fault", "unknown": "none of the known causes"}
+"""What is said where the diagnosis names no cause of its list."""
 
 RUNNING_LOSSES = frozenset({"engine_off", "missing_channel", "gap", "cold", "overrun", "unsteady"})
 """Reasons that count running time, in lengths of a window."""
@@ -156,8 +144,7 @@ CAUTIONS = (
 
 def declaration(indicator: str) -> Indicator | None:
     """Return the declaration of an indicator, None where the name is no longer declared."""
-    declared: dict[str, Indicator] = getattr(indicators, "ALL", {})
-    return declared.get(indicator)
+    return indicators.ALL.get(indicator)
 
 
 def label(indicator: str) -> str:
@@ -174,8 +161,9 @@ def meaning(indicator: str) -> str:
 
 
 def cause(name: str) -> str:
-    """Return a cause's words with a capital."""
-    words = CAUSES.get(name, name.replace("_", " "))
+    """Return a cause's words with a capital; its name in words where it is not declared."""
+    known = CAUSES.get(name)
+    words = known.words if known else NO_CAUSE.get(name, name.replace("_", " "))
     return words[:1].upper() + words[1:]
 
 
@@ -192,3 +180,9 @@ def vehicle_title(finding: VehicleFinding, vehicle: VehicleSettings) -> str:
 def next_steps(finding: VehicleFinding) -> tuple[str, ...]:
     """Return the chain's advice, or what always holds for the state."""
     return finding.advice or NEXT_STEPS[finding.state]
+
+
+def cause_size(name: str) -> str:
+    """Return what the size of a cause means, or nothing."""
+    known = CAUSES.get(name)
+    return known.size_means if known else ""

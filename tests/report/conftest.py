@@ -348,6 +348,17 @@ CASES = {
     "eight_indicators": eight_indicators,
 }
 
+
+def make_fleet(size):
+    """As many vehicles, of all kinds; most are sound."""
+    kinds = (sound, sound, alarm, sound, learning, sound, no_data, sound, sound, no_odometer)
+    made = {kind: kind() for kind in kinds}
+    return tuple(
+        replace(made[kinds[n % 10 if n < 20 else 0]], vehicle=f"vehicle-{n:03}")
+        for n in range(size)
+    )
+
+
 NAMES = {
     "long_name": "Rescue vehicle of the post at the upper end of the valley, the one with the "
     "winch, formerly of the forestry office ($7 & <co>) Überführungsfahrzeug",
@@ -378,6 +389,12 @@ def written(case, tmp_path_factory):
 def findings():
     """The functions that make a finding, by the name of the case."""
     return CASES
+
+
+@pytest.fixture
+def fleet():
+    """The function that makes a fleet of a size."""
+    return make_fleet
 
 
 @pytest.fixture

@@ -1,0 +1,388 @@
+"""The fleet report: one line per vehicle, what needs attention first, what to plan."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from healthtrack.config import VehicleSettings
+from healthtrack.records import STATES
+from healthtrack.report import style, words
+from healthtrack.report.document import to_pdf, write_whole
+from healthtrack.report.flow import Flow
+from healthtrack.report.front import limit_ahead, limit_words
+from healthtrack.report.numbers import (
+    NOTHING,
+    count,
+    day,
+    decimals_for,
+    number,
+    quantity,
+    short_day,
+    typeset,
+)
+from healthtrack.report.page import shorten, text_width, wrap
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+    from pathlib import Path
+
+    from healthtrack.config import WorkspaceSettings
+    from healthtrack.records import IndicatorFinding, VehicleFinding
+    from healthtrack.report.page import Page
+    from healthtrack.report.style import Paper
+
+LINE = 5.6
+SPARK_POINTS = 48
+"""Points of a small trend: more cannot be told apart at its size."""
+
+SILENT_GAPS = 5.0
+SILENT_LEAST = timedelta(days=21)
+"""A vehicle is silent after five of its own usual pauses between drives, but not before 21 days."""
+
+PLAN_AHEAD = timedelta(weeks=8)
+MOST_PLANS = 14
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Where the columns of the table stand. [mm]."""
+
+    mark: float
+    name: float
+    spark: float
+    spark_width: float
+    worst: float
+    share: float
+    limit_on: float
+    last: float
+
+
+def write_fleet_report(
+    findings: Sequence[VehicleFinding],
+    workspace: WorkspaceSettings,
+    path: Path,
+    *,
+    before: Sequence[VehicleFinding] = (),
+    paper: Paper = style.A4,
+) -> None:
+    """Write the report on all vehicles as PDF, whole or not at all.
+
+    Parameters
+    ----------
+    findings : sequence of VehicleFinding
+        One per vehicle, in any order.
+    workspace : WorkspaceSettings
+        For the vehicles' names.
+    path : Path
+        The file; its folder is made where it is missing.
+    before : sequence of VehicleFinding
+        What the last report said, to tell what has changed; may be empty.
+    paper : Paper
+        Size of the sheets.
+
+    Raises
+    ------
+    ReportError
+        Where the file cannot be written; an older one at its place is then unchanged.
+    """
+    as_of = max((finding.as_of for finding in findings), default=None)
+    title = f"Fleet: condition of the air paths as of {day(as_of)}"
+    subject = count(len(findings), "vehicle")
+    content = to_pdf(lambda: compose_fleet(findings, workspace, before, paper), title, subject)
+    write_whole(content, path)
+
+
+def compose_fleet(
+    findings: Sequence[VehicleFinding],
+    workspace: WorkspaceSettings,
+    before: Sequence[VehicleFinding] = (),
+    paper: Paper = style.A4,
+) -> Flow:
+    """Lay out the pages of the fleet report; nothing is written yet."""
+    as_of = max((finding.as_of for finding in findings), default=None)
+    flow = Flow(paper, f"Fleet \N{MIDDLE DOT} air paths as of {day(as_of)}")
+    names = {
+        finding.vehicle: words.vehicle_title(
+            finding, workspace.vehicles.get(finding.vehicle, VehicleSettings())
+        )
+        for finding in findings
+    }
+    _title(flow, findings, as_of)
+    _counts(flow, findings)
+    ordered = sorted(findings, key=attention)
+    _list(flow, "To plan in the coming weeks", _plans(ordered, names, as_of), "Nothing to plan.")
+    if before:
+        changes = _changes(ordered, before, names)
+        _list(flow, "Changed since the last report", changes, "No verdict has changed.")
+    _list(flow, "Gone silent", _silent(ordered, names, as_of), "Every vehicle still sends drives.")
+    _table(flow, ordered, names)
+    return flow
+
+
+def attention(finding: VehicleFinding) -> tuple[int, float, float, str]:
+    """Order vehicles by what needs attention first.
+
+    Alarm before alert before the rest; then by the day on which a limit may be reached, then by
+    how much of a limit the far end of the 95 % band has used up.
+    """
+    rank = STATES.index(finding.state)
+    days = [item.forecast.limit_on for item in finding.indicators if item.forecast is not None]
+    soonest = min((one.toordinal() for one in days if one is not None), default=10**7)
+    used = max((share_used(item) for item in finding.indicators), default=0.0)
+    return rank, soonest, -used, finding.vehicle
+
+
+def share_used(item: IndicatorFinding) -> float:
+    """Return how much of the limit the end of the band that is nearest to it has used up."""
+    limit = limit_ahead(item)
+    if not limit or item.level is None:
+        return 0.0
+    far = item.low if limit < 0 else item.high
+    return max(0.0, (item.level if far is None else far) / limit)
+
+
+def worst_indicator(finding: VehicleFinding) -> IndicatorFinding | None:
+    """Return the indicator that a line shows: of the worst state, nearest to its limit."""
+    judged = [item for item in finding.indicators if item.level is not None]
+    return min(judged, key=lambda item: (STATES.index(item.state), -share_used(item)), default=None)
+
+
+def _title(flow: Flow, findings: Sequence[VehicleFinding], as_of: date | None) -> None:
+    page, paper = flow.page, flow.paper
+    flow.bookmark("Overview")
+    page.text(paper.left, flow.y, "Condition of the air paths", style.SMALL, colour=style.SOFT)
+    right = f"as of {day(as_of)}"
+    page.text(paper.right_edge, flow.y, right, style.SMALL, colour=style.SOFT, align="right")
+    flow.space(10.5)
+    page.text(paper.left, flow.y, f"Fleet of {count(len(findings), 'vehicle')}", style.TITLE)
+    flow.space(5.5)
+
+
+def _counts(flow: Flow, findings: Sequence[VehicleFinding]) -> None:
+    """Show how many vehicles are in which state, as one bar with its words below."""
+    page, paper = flow.page, flow.paper
+    amounts = Counter(finding.state for finding in findings)
+    whole = max(len(findings), 1)
+    x = paper.left
+    for state in STATES:
+        width = paper.inner_width * amounts[state] / whole
+        page.box(x, flow.y, width, 3.4, _tint(state))
+        if amounts[state] and x > paper.left:
+            page.line((x, x), (flow.y, flow.y + 3.4), style.PAPER, 1.2)
+        x += width
+    flow.space(9.0)
+    x = paper.left
+    for state in STATES:
+        if amounts[state]:
+            text = f"{number(amounts[state], 0)} {style.MARKS[state].word}"
+            page.mark(x + 1.5, flow.y - 1.2, state, 5.5)
+            page.text(x + 4.6, flow.y, text, style.STRONG)
+            x += 12.0 + text_width(text, style.STRONG)
+    flow.space(2.0)
+
+
+def _tint(state: str) -> str:
+    return {
+        "alarm": style.RED,
+        "alert": style.OCHRE,
+        "normal": style.DATA_BAND,
+        "learning": style.HAIR,
+    }.get(state, style.WASH)
+
+
+def _list(flow: Flow, heading: str, items: Sequence[str], otherwise: str) -> None:
+    flow.space(2.5)
+    flow.heading(heading)
+    flow.bookmark(heading)
+    if items:
+        shown = items if len(items) <= MOST_PLANS else items[: MOST_PLANS - 1]
+        flow.items(shown, numbered=False)
+        if len(shown) < len(items):
+            flow.paragraph(f"and {len(items) - len(shown)} more: see the table", colour=style.SOFT)
+    else:
+        flow.paragraph(otherwise, colour=style.SOFT)
+
+
+def _plans(
+    ordered: Sequence[VehicleFinding], names: Mapping[str, str], as_of: date | None
+) -> list[str]:
+    """Say what to do with every vehicle that is in alarm or alert, or will reach a limit soon."""
+    plans = []
+    for finding in ordered:
+        due = [
+            item.forecast.limit_on
+            for item in finding.indicators
+            if item.forecast is not None and item.forecast.limit_on is not None
+        ]
+        soon = min(due, default=None)
+        if finding.state in ("alarm", "alert"):
+            step = typeset(words.next_steps(finding)[0])
+            by = f" By {short_day(soon)}." if soon is not None else ""
+            plans.append(f"{names[finding.vehicle]}: {step}{by}")
+        elif soon is not None and as_of is not None and soon <= as_of + PLAN_AHEAD:
+            plans.append(
+                f"{names[finding.vehicle]}: a limit may be reached about {short_day(soon)}."
+            )
+    return plans
+
+
+def _changes(
+    ordered: Sequence[VehicleFinding], before: Sequence[VehicleFinding], names: Mapping[str, str]
+) -> list[str]:
+    """Say which verdicts are others than in the last report, and which vehicles are new."""
+    then = {finding.vehicle: finding for finding in before}
+    changes = []
+    for finding in ordered:
+        old = then.get(finding.vehicle)
+        now = style.MARKS[finding.state].word
+        if old is None:
+            changes.append(f"{names[finding.vehicle]}: new, {now}.")
+        elif old.state != finding.state:
+            was = style.MARKS[old.state].word
+            changes.append(f"{names[finding.vehicle]}: was {was}, is {now}.")
+    gone = sorted(set(then) - {finding.vehicle for finding in ordered})
+    return changes + [f"{vehicle}: no longer in the fleet." for vehicle in gone]
+
+
+def is_silent(finding: VehicleFinding, as_of: date) -> bool:
+    """Return whether a vehicle has not been heard of for much longer than it usually pauses."""
+    if finding.last_drive is None or finding.first_drive is None:
+        return True
+    life = finding.last_drive - finding.first_drive
+    usual = life / max(finding.drives - 1, 1)
+    pause = as_of - finding.last_drive.date()
+    return pause > max(SILENT_LEAST, SILENT_GAPS * usual)
+
+
+def _silent(
+    ordered: Sequence[VehicleFinding], names: Mapping[str, str], as_of: date | None
+) -> list[str]:
+    if as_of is None:
+        return []
+    quiet = [finding for finding in ordered if is_silent(finding, as_of)]
+    quiet.sort(key=lambda finding: (str(finding.last_drive or ""), finding.vehicle))
+    return [
+        f"{names[finding.vehicle]}: "
+        + (
+            "no drive so far."
+            if finding.last_drive is None
+            else f"last drive on {short_day(finding.last_drive.date())}."
+        )
+        for finding in quiet
+    ]
+
+
+def _table(flow: Flow, ordered: Sequence[VehicleFinding], names: Mapping[str, str]) -> None:
+    flow.space(2.5)
+    flow.heading("Vehicles", with_next=24.0, aside="what needs attention first stands on top")
+    flow.bookmark("Vehicles")
+    at = _columns(flow)
+    _table_head(flow, at)
+    for finding in ordered:
+        lines = _why(finding, flow.paper.right_edge - at.name)
+        height = LINE + len(lines) * style.TINY.leading + (1.4 if lines else 0.0)
+        if flow.need(height):
+            _table_head(flow, at)
+        _row(flow, at, finding, names[finding.vehicle])
+        y = flow.y + LINE - 0.9
+        for line in lines:
+            y += style.TINY.leading
+            flow.page.text(at.name, y, line, style.TINY, colour=style.SOFT)
+        flow.space(height)
+        flow.page.rule(flow.paper.left, flow.paper.right_edge, flow.y, style.HAIR, 0.35)
+
+
+def _why(finding: VehicleFinding, width: float) -> list[str]:
+    if finding.state in ("alarm", "alert"):
+        return wrap(typeset(finding.reason), width, style.TINY, 2)
+    return []
+
+
+def _columns(flow: Flow) -> Columns:
+    left, right = flow.paper.left, flow.paper.right_edge
+    return Columns(
+        mark=left + 1.6,
+        name=left + 5.5,
+        spark=left + 57.0,
+        spark_width=30.0,
+        worst=left + 90.0,
+        share=left + 137.0,
+        limit_on=left + 155.5,
+        last=right,
+    )
+
+
+def _table_head(flow: Flow, at: Columns) -> None:
+    flow.space(3.8)
+    for x, text, align in (
+        (at.name, "vehicle", "left"),
+        (at.spark, "level and limit", "left"),
+        (at.worst, "indicator nearest to its limit", "left"),
+        (at.share, "limit", "right"),
+        (at.limit_on, "reached", "right"),
+        (at.last, "last drive", "right"),
+    ):
+        flow.page.text(
+            x,
+            flow.y,
+            text,
+            style.TINY,
+            colour=style.SOFT,
+            align="left" if align == "left" else "right",
+        )
+    flow.space(1.4)
+    flow.page.rule(flow.paper.left, flow.paper.right_edge, flow.y, style.FAINT)
+
+
+def _row(flow: Flow, at: Columns, finding: VehicleFinding, name: str) -> None:
+    page, y = flow.page, flow.y + 3.9
+    page.mark(at.mark, y - 1.1, finding.state, 4.8)
+    page.text(at.name, y, shorten(name, at.spark - at.name - 3.0, style.STRONG), style.STRONG)
+    item = worst_indicator(finding)
+    if item is None:
+        text = shorten(typeset(finding.reason), at.limit_on - at.spark, style.SMALL)
+        page.text(at.spark, y, text, style.SMALL, colour=style.SOFT)
+    else:
+        _spark(page, item, at.spark, flow.y + 0.7, at.spark_width, LINE - 1.4)
+        level = quantity(item.level, item.unit, decimals_for(item.low, item.high))
+        label = f"{words.label(item.indicator)} {level}"
+        page.text(at.worst, y, shorten(label, 36.0, style.SMALL), style.SMALL)
+        page.text(at.share, y, limit_words(item), style.SMALL, align="right")
+        on = item.forecast.limit_on if item.forecast is not None else None
+        text = NOTHING if on is None else short_day(on)
+        page.text(at.limit_on, y, text, style.SMALL, align="right")
+    last = NOTHING if finding.last_drive is None else short_day(finding.last_drive.date())
+    page.text(at.last, y, last, style.SMALL, colour=style.SOFT, align="right")
+
+
+def _spark(
+    page: Page, item: IndicatorFinding, x: float, y: float, width: float, height: float
+) -> None:
+    """Draw a level as a line between healthy and its limit; no scale, only shape."""
+    limit = limit_ahead(item)
+    if item.trend is None or not limit or item.trend.frame.height < 2:
+        return
+    frame = item.trend.frame.sort("started").select("started", "smoothed").drop_nulls()
+    at = frame["started"].dt.timestamp("us").to_numpy().astype(np.float64)
+    level = frame["smoothed"].to_numpy().astype(np.float64)
+    if level.size < 2 or at[-1] <= at[0]:
+        return
+    keep = np.unique(np.linspace(0, level.size - 1, SPARK_POINTS).round().astype(int))
+    share = np.clip(level[keep] / limit, -0.35, 1.35)
+    top, bottom = (-0.35, 1.35) if limit < 0 else (1.35, -0.35)
+    downs = y + height * (share - top) / (bottom - top)
+    across = x + width * (at[keep] - at[0]) / (at[-1] - at[0])
+    for value, colour, thick, dashes in (
+        (0.0, style.HAIR, 0.6, None),
+        (1.0, style.SOFT, 0.6, (3.0, 1.8)),
+    ):
+        place = y + height * (value - top) / (bottom - top)
+        page.line((x, x + width), (place, place), colour, thick, dashes)
+    page.line(across.tolist(), downs.tolist(), style.DATA, 1.0)
+    page.mark(float(across[-1]), float(downs[-1]), item.state, 2.6)
