@@ -12,10 +12,11 @@ from healthtrack.airpath.gas import KELVIN
 if TYPE_CHECKING:
     from healthtrack.config import VehicleSettings
 
-LEARNING_DRIVES = 40
+LEARNING_DRIVES = 20
 """Drives from which what never changes about a vehicle is told (which channel is its demand, where
 recirculation closes): the first ones, so that a later fault can not move it and a replay of an
-earlier day sees the same."""
+earlier day sees the same. No more than the automatic healthy period has, so that it does not move
+once verdicts are given."""
 
 DEMANDS = ("fuel_per_stroke", "torque", "load", "pedal")
 """Channels that can stand for what is asked of the engine, best first."""
