@@ -7,23 +7,39 @@ from typing import TYPE_CHECKING
 from healthtrack.indicators.airflow import AIRFLOW
 from healthtrack.indicators.boost import BOOST
 from healthtrack.indicators.breathing import BREATHING
+from healthtrack.indicators.charge_temperature import CHARGE_TEMPERATURE
+from healthtrack.indicators.intake_restriction import INTAKE_RESTRICTION
+from healthtrack.indicators.pull_power import PULL_POWER
+from healthtrack.indicators.spool_time import SPOOL_TIME
+from healthtrack.indicators.standing_pressure import STANDING_PRESSURE
 from healthtrack.records import NotObservable
 
 if TYPE_CHECKING:
     import polars as pl
 
     from healthtrack.config import VehicleSettings
-    from healthtrack.indicators.declaration import Indicator
+    from healthtrack.indicators.declaration import Indicator, Need
 
 __all__ = ["ALL", "observable"]
 
-ALL: dict[str, Indicator] = {indicator.name: indicator for indicator in (AIRFLOW, BOOST, BREATHING)}
+_DECLARED = (
+    AIRFLOW,
+    BOOST,
+    BREATHING,
+    CHARGE_TEMPERATURE,
+    INTAKE_RESTRICTION,
+    STANDING_PRESSURE,
+    SPOOL_TIME,
+    PULL_POWER,
+)
+
+ALL: dict[str, Indicator] = {indicator.name: indicator for indicator in _DECLARED}
 """Every indicator by its name, in the order in which reports show them."""
 
 
 def observable(
     windows: pl.DataFrame,
-    vehicle: VehicleSettings,  # noqa: ARG001 - indicators to come need the sensor's place
+    vehicle: VehicleSettings,
 ) -> tuple[tuple[Indicator, ...], tuple[NotObservable, ...]]:
     """Tell which indicators a vehicle's channels can show.
 
@@ -43,7 +59,7 @@ def observable(
     seen: list[Indicator] = []
     unseen: list[NotObservable] = []
     for indicator in ALL.values():
-        lacking = [need.words for need in indicator.needs if not _held(windows, need.any_of)]
+        lacking = [need.words for need in indicator.needs if not _met(windows, vehicle, need)]
         if lacking:
             unseen.append(NotObservable(indicator.name, " and ".join(lacking)))
         else:
@@ -51,7 +67,9 @@ def observable(
     return tuple(seen), tuple(unseen)
 
 
-def _held(windows: pl.DataFrame, channels: tuple[str, ...]) -> bool:
-    return not windows.height or any(
-        name in windows.columns and windows[name].null_count() < windows.height for name in channels
-    )
+def _met(windows: pl.DataFrame, vehicle: VehicleSettings, need: Need) -> bool:
+    if not windows.height:
+        return True
+    if need.check is not None:
+        return need.check(windows, vehicle)
+    return any(name in windows.columns and windows[name].count() > 0 for name in need.any_of)

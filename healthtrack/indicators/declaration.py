@@ -15,12 +15,24 @@ Scale = Literal["log_percent", "native"]
 Source = Literal["windows", "standstills", "pulls"]
 
 
+class Check(Protocol):
+    """Tell from a vehicle's windows and settings whether a need is met."""
+
+    def __call__(self, windows: pl.DataFrame, vehicle: VehicleSettings) -> bool:
+        """Return whether it is."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Need:
-    """A channel, or any one of several, without which the indicator cannot be observed."""
+    """A channel, or any one of several, without which the indicator cannot be observed.
+
+    Where a channel's name is not enough (where a sensor sits), ``check`` tells instead.
+    """
 
     any_of: tuple[str, ...]
     words: str
+    check: Check | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +52,10 @@ class Response:
 
 
 class Observe(Protocol):
-    """Turn windows into observations: ``drive``, ``y``, ``region``, predictors, conditions."""
+    """Turn the source's frame into ``drive``, ``t``, ``y``, ``region``, predictors, conditions."""
 
-    def __call__(self, windows: pl.DataFrame, vehicle: VehicleSettings) -> pl.DataFrame:
-        """Return one row per usable window."""
+    def __call__(self, frame: pl.DataFrame, vehicle: VehicleSettings, /) -> pl.DataFrame:
+        """Return one row per usable window, standstill or pull."""
         ...
 
 
@@ -71,7 +83,7 @@ class Indicator:
     limit_reason : str
         Why that limit.
     observe : Observe
-        Pure function from windows to observations.
+        Pure function from the source's frame to observations.
     meaning : str
         One plain sentence for the report.
     regions : tuple of str

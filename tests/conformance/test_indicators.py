@@ -6,7 +6,7 @@ import pytest
 from healthtrack.channels import CHANNELS
 from healthtrack.config import VehicleSettings
 from healthtrack.indicators import ALL
-from healthtrack.operating import empty_windows
+from healthtrack.operating import PULL_SCHEMA, empty_windows
 
 VEHICLE = VehicleSettings(displacement_l=2.0)
 
@@ -34,11 +34,28 @@ def test_its_limit_lies_in_the_direction_of_concern(indicator):
     ]
 
 
-def test_it_gives_its_declared_columns_even_for_nothing(indicator):
-    if indicator.source != "windows":
-        pytest.skip("sees another frame; see the tests of that source")
-    seen = indicator.observe(empty_windows(), VEHICLE)
+@pytest.fixture
+def nothing(indicator):
+    """Return an empty frame of the indicator's source."""
+    return pl.DataFrame(schema=PULL_SCHEMA) if indicator.source == "pulls" else empty_windows()
+
+
+def test_it_gives_its_declared_columns_even_for_nothing(indicator, nothing):
+    seen = indicator.observe(nothing, VEHICLE)
     conditions = {response.condition for response in indicator.responses}
     assert {"drive", "t", "y", "region", *indicator.predictors, *conditions} <= set(seen.columns)
     assert seen.height == 0
     assert seen.schema["y"] == pl.Float64
+    assert seen.schema["t"] == pl.Datetime("us", "UTC")
+
+
+def test_it_changes_nothing_that_it_is_given(indicator, nothing):
+    before = nothing.clone()
+    indicator.observe(nothing, VEHICLE)
+    assert nothing.equals(before)
+    assert nothing.columns == before.columns
+
+
+def test_it_says_where_it_may_be_seen(indicator):
+    assert indicator.regions
+    assert indicator.predictors
