@@ -1,0 +1,109 @@
+"""The invented compressor map as points, for whoever wants to draw a pull on it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from demo_history.simulator import engine as parts
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from demo_history.simulator.engine import Array, Engine
+
+SPEEDS = (0.35, 0.50, 0.62, 0.72, 0.82, 0.91, 1.0)
+LEVELS = (0.66, 0.70, 0.73, 0.75)
+CHOKE = 0.90
+"""Where the map ends, as a share of the flow at which there is no head left."""
+Row = tuple[str, str, float, float, float, float]
+"""Line's kind and name, corrected flow [kg/s], pressure ratio, efficiency, speed [rpm]."""
+
+
+def pressure_ratio(engine: Engine, flow: Array, speed: Array) -> Array:
+    """Total pressure ratio of the map at corrected flow and relative speed."""
+    head = parts.compressor_head(engine, flow, speed)
+    return np.asarray((1.0 + head / (parts.CP_AIR * parts.MAP_TEMPERATURE)) ** (1.0 / parts.KAPPA))
+
+
+def efficiency(engine: Engine, flow: Array, speed: Array) -> Array:
+    """Isentropic efficiency of the map at corrected flow and relative speed."""
+    head = parts.compressor_head(engine, flow, speed)
+    return np.asarray(head / parts.compressor_work(engine, flow, speed))
+
+
+def _row(engine: Engine, kind: str, name: str, flow: float, speed: float) -> Row:
+    f, n = np.array([flow]), np.array([speed])
+    rpm = speed * float(engine.compressor_speed)
+    return (
+        kind,
+        name,
+        flow,
+        float(pressure_ratio(engine, f, n)[0]),
+        float(efficiency(engine, f, n)[0]),
+        rpm,
+    )
+
+
+def points(engine: Engine) -> list[Row]:
+    """Speed lines, surge line, choke line and efficiency contours of an engine's compressor."""
+    rows: list[Row] = []
+    choke = float(engine.compressor_flow)
+    for speed in SPEEDS:
+        start = float(parts.surge_flow(engine, speed))
+        name = f"{speed * float(engine.compressor_speed) / 1e3:.0f}k"
+        flows = np.linspace(start, CHOKE * choke * speed, 13)
+        rows += [_row(engine, "speed_line", name, float(flow), speed) for flow in flows]
+    rows += [_row(engine, "surge", "surge", float(parts.surge_flow(engine, n)), n) for n in SPEEDS]
+    rows += [_row(engine, "choke", "choke", CHOKE * choke * n, n) for n in SPEEDS]
+    for level in LEVELS:
+        rows += _contour(engine, level)
+    return rows
+
+
+def _contour(engine: Engine, level: float) -> list[Row]:
+    """Return a closed line of one efficiency, clockwise; clipped by surge and choke."""
+    speeds = np.linspace(0.33, 1.0, 400)
+    phi = np.linspace(0.0, 1.0, 2001)
+    sides: tuple[list[tuple[float, float]], list[tuple[float, float]]] = ([], [])
+    choke = float(engine.compressor_flow)
+    for speed in speeds:
+        low = float(parts.surge_flow(engine, speed)) / (choke * speed)
+        grid = low + (CHOKE - low) * phi
+        eta = efficiency(engine, grid * choke * speed, np.full(len(grid), speed))
+        good = np.flatnonzero(eta >= level)
+        if good.size:
+            sides[0].append((float(grid[good[0]] * choke * speed), float(speed)))
+            sides[1].append((float(grid[good[-1]] * choke * speed), float(speed)))
+    if not sides[0]:
+        return []
+    pick = np.unique(np.linspace(0, len(sides[0]) - 1, 12).round().astype(int))
+    ring = [sides[0][i] for i in pick] + [sides[1][i] for i in pick[::-1]]
+    ring.append(ring[0])
+    out = []
+    for flow, speed in ring:
+        row = _row(engine, "efficiency", f"{level:.2f}", flow, speed)
+        out.append((*row[:4], level, row[5]))
+    return out
+
+
+def write_map(engine: Engine, stem: Path) -> None:
+    """Write ``stem``.csv with the points and ``stem``.toml with what they refer to."""
+    lines = ["kind,line,corrected_flow_kg_s,pressure_ratio,efficiency,speed_rpm"]
+    lines += [
+        f"{kind},{name},{flow:.5f},{ratio:.4f},{eta:.4f},{rpm:.0f}"
+        for kind, name, flow, ratio, eta, rpm in points(engine)
+    ]
+    stem.with_suffix(".csv").write_bytes(("\n".join(lines) + "\n").encode("utf-8"))
+    head = (
+        "# Head of the invented compressor map of the demo's vehicle marmot; made by make.py.\n"
+        'name = "invented compressor for a 2.5-litre diesel"\n'
+        'source = "analytic map of demo_history/simulator/engine.py; no real compressor is meant"\n'
+        'points = "compressor_map.csv"\n'
+        f"reference_temperature_k = {parts.MAP_TEMPERATURE}\n"
+        f"reference_pressure_kpa = {parts.MAP_PRESSURE / 1e3}\n"
+        'flow_unit = "kg/s"\n'
+        'speed_unit = "rpm"\n'
+    )
+    stem.with_suffix(".toml").write_bytes(head.encode("utf-8"))
