@@ -79,7 +79,8 @@ def assess(
     judged = [_indicator(indicator, then, vehicle, workspace) for indicator in windowed]
     found = tuple(finding for finding, _ in judged)
     witnesses = [witness for _, witness in judged if witness is not None]
-    diagnosis = examine(drift.evidence(witnesses), vehicle) if witnesses else Diagnosis(())
+    evidence = drift.evidence(witnesses) if witnesses else None
+    diagnosis = examine(evidence, vehicle) if evidence is not None else Diagnosis(())
     state, reason = _verdict(then, found)
     odometer = then.drives["odometer_km"].drop_nulls()
     return VehicleFinding(
@@ -100,6 +101,8 @@ def assess(
         last_drive=_moment(then.drives, "started", first=False),
         logs_stored=history.logs_stored,
         logs_quarantined=history.logs_quarantined,
+        evidence=evidence,
+        diagnosis=diagnosis,
     )
 
 

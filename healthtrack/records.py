@@ -285,6 +285,17 @@ class NextObservation:
 
 
 @dataclass(frozen=True, slots=True)
+class ExpectedLevels:
+    """What a cause predicts, at the sizes that fit, for each of ``Evidence.regions`` in order.
+
+    In the indicator's unit; None where the diagnosis did not use the region.
+    """
+
+    cause: str
+    levels: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Diagnosis:
     """Which part, how sure, what can not be told apart, and what would tell it.
 
@@ -296,6 +307,7 @@ class Diagnosis:
     pairs: tuple[PairFinding, ...] = ()
     alike: tuple[tuple[str, ...], ...] = ()
     next_observations: tuple[NextObservation, ...] = ()
+    expected: tuple[ExpectedLevels, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,3 +340,5 @@ class VehicleFinding:
     last_drive: datetime | None = None
     logs_stored: int = 0
     logs_quarantined: int = 0
+    evidence: Evidence | None = None
+    diagnosis: Diagnosis | None = None
