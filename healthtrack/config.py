@@ -7,8 +7,14 @@ import tomllib
 from datetime import date
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
+from healthtrack.config_service import (
+    MailSettings,
+    RecipientSettings,
+    ServiceSettings,
+    SettingsModel,
+)
 from healthtrack.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -47,11 +53,7 @@ MAINTENANCE_KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
 """Kinds of maintenance event, their words, and the indicators that they restart."""
 
 
-class _Settings(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
-
-
-class AlertSettings(_Settings):
+class AlertSettings(SettingsModel):
     """How sure is sure enough."""
 
     false_alerts_per_vehicle_year: Annotated[float, Field(gt=0, le=12)] = Field(
@@ -61,7 +63,7 @@ class AlertSettings(_Settings):
     )
 
 
-class BaselineSettings(_Settings):
+class BaselineSettings(SettingsModel):
     """How much healthy history is enough."""
 
     minimum_drives: Annotated[int, Field(ge=5, le=1000)] = Field(
@@ -81,7 +83,7 @@ class BaselineSettings(_Settings):
         return self
 
 
-class VehicleSettings(_Settings):
+class VehicleSettings(SettingsModel):
     """One vehicle: the few facts that no log tells."""
 
     displacement_l: Annotated[float, Field(gt=0.3, lt=30)] | None = Field(
@@ -123,7 +125,7 @@ class VehicleSettings(_Settings):
     )
 
 
-class WorkspaceSettings(_Settings):
+class WorkspaceSettings(SettingsModel):
     """Everything in healthtrack.toml."""
 
     store: str = Field("healthtrack.duckdb", description="the store's file, in the workspace")
@@ -141,9 +143,27 @@ class WorkspaceSettings(_Settings):
     )
     alerts: AlertSettings = AlertSettings()
     baseline: BaselineSettings = BaselineSettings()
+    mail: MailSettings = MailSettings()
+    service: ServiceSettings = ServiceSettings()
+    recipients: dict[Annotated[str, Field(pattern=VEHICLE_ID)], RecipientSettings] = Field(
+        default_factory=dict
+    )
     vehicles: dict[Annotated[str, Field(pattern=VEHICLE_ID)], VehicleSettings] = Field(
         default_factory=dict
     )
+
+    @model_validator(mode="after")
+    def _recipients_know_their_vehicles(self) -> WorkspaceSettings:
+        for name, recipient in self.recipients.items():
+            for vehicle in recipient.vehicles:
+                if vehicle not in self.vehicles:
+                    there = ", ".join(self.vehicles) or "none"
+                    msg = (
+                        f"recipients.{name}.vehicles names {vehicle!r}, but there is no "
+                        f"[vehicles.{vehicle}] (there: {there}); add it or correct the name"
+                    )
+                    raise ValueError(msg)
+        return self
 
 
 def load(workspace: Path) -> WorkspaceSettings:
@@ -184,9 +204,20 @@ def _fault(item: Any) -> str:  # noqa: ANN401 - pydantic's own error record
         near = difflib.get_close_matches(str(item["loc"][-1]), _known_keys(), n=1)
         hint = f" Did you mean `{near[0]}`?" if near else " Remove it."
         return f"{place}: no such setting.{hint}"
-    return f"{place} = {item['input']!r}: {item['msg']}."
+    told = item["msg"].removeprefix("Value error, ")
+    if isinstance(item["input"], dict):  # a fault between several keys of one table
+        return f"{place}: {told}." if place else f"{told}."
+    return f"{place} = {item['input']!r}: {told}."
 
 
 def _known_keys() -> list[str]:
-    models = (WorkspaceSettings, AlertSettings, BaselineSettings, VehicleSettings)
+    models: tuple[type[SettingsModel], ...] = (
+        WorkspaceSettings,
+        AlertSettings,
+        BaselineSettings,
+        VehicleSettings,
+        MailSettings,
+        ServiceSettings,
+        RecipientSettings,
+    )
     return sorted({key for model in models for key in model.model_fields})

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import textwrap
 from typing import TYPE_CHECKING, Any, get_args, get_origin
 
 from pydantic import BaseModel
+from pydantic_core import PydanticUndefined
 
 from healthtrack import ingest
 from healthtrack.config import (
@@ -17,6 +19,7 @@ from healthtrack.config import (
     VehicleSettings,
     WorkspaceSettings,
 )
+from healthtrack.config_service import MailSettings, RecipientSettings, ServiceSettings
 from healthtrack.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -36,6 +39,10 @@ what is wrong and what to do next."""
 _VEHICLE_HEAD = """\
 One section per vehicle. Its name in the brackets is its id: logs in inbox/ID/ are its logs, so
 rename both. Letters, digits, - and _ may stand in an id."""
+
+_RECIPIENT_HEAD = """\
+One section per recipient of reports and alerts; its name in the brackets is yours to choose. Take
+away the # in front of the brackets too."""
 
 _BOUNDS = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at most"}
 
@@ -77,8 +84,17 @@ def settings_text() -> str:
     It is written from the settings' own declarations, so it cannot differ from them.
     """
     lines = [*_comment(_HEAD), *_settings(WorkspaceSettings)]
-    for table, model in (("alerts", AlertSettings), ("baseline", BaselineSettings)):
+    tables: tuple[tuple[str, type[BaseModel]], ...] = (
+        ("alerts", AlertSettings),
+        ("baseline", BaselineSettings),
+        ("mail", MailSettings),
+        ("service", ServiceSettings),
+    )
+    for table, model in tables:
         lines += ["", f"[{table}]", *_settings(model)]
+    lines += ["", *_comment(_RECIPIENT_HEAD), "#[recipients.owner]"]
+    # a section with nothing in it would be a fault, so all of it waits behind a tight mark
+    lines += [re.sub(r"^# (\w+ = )", r"#\1", line) for line in _settings(RecipientSettings)]
     lines += ["", *_comment(_VEHICLE_HEAD), f"[vehicles.{EXAMPLE_VEHICLE}]"]
     lines += _settings(VehicleSettings)
     return "\n".join(lines) + "\n"
@@ -132,11 +148,11 @@ def _marks(annotation: Any) -> list[Any]:  # noqa: ANN401 - any annotation
 
 def _example(field: FieldInfo) -> str:
     default = field.get_default(call_default_factory=True)
-    if default is None or default == {}:
+    if default in (None, {}, (), PydanticUndefined):
         default = field.examples[0] if field.examples else None
     if isinstance(default, dict):
         return "{ " + ", ".join(f"{key} = {value}" for key, value in default.items()) + " }"
-    if isinstance(default, (bool, str)):
+    if isinstance(default, (bool, str, list)):
         return json.dumps(default, ensure_ascii=False)
     return str(default)
 
