@@ -1,0 +1,115 @@
+"""The one line on top: the state of a vehicle, and the sentence that explains it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from healthtrack import indicators
+from healthtrack.diagnosis import CAUSES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from healthtrack.records import (
+        CauseFinding,
+        Diagnosis,
+        IndicatorFinding,
+        State,
+        VehicleHistory,
+    )
+
+CONCERNS: tuple[State, ...] = ("alarm", "alert")
+LIKELY = 0.5
+"""Probability from which one cause is named alone in the verdict."""
+POSSIBLE = 0.2
+"""Probability from which a cause is named among others."""
+
+
+def verdict(
+    history: VehicleHistory, found: Sequence[IndicatorFinding], diagnosis: Diagnosis
+) -> tuple[State, str]:
+    """Return the worst state of all indicators and one sentence why.
+
+    Parameters
+    ----------
+    history : VehicleHistory
+        Up to the day.
+    found : sequence of IndicatorFinding
+        Of all indicators that can be observed.
+    diagnosis : Diagnosis
+        May be empty.
+    """
+    if not history.drives.height:
+        return "no_data", "no drives are stored yet: drop logs into the inbox and ingest them"
+    if not found or not history.windows.height:
+        return "no_data", _nothing_usable(history)
+    judged = [item for item in found if item.state not in {"learning", "no_data"}]
+    if not judged:
+        return "learning", found[0].reason
+    for state in CONCERNS:
+        if any(item.state == state for item in judged):
+            return state, _concern(judged, diagnosis.causes)
+    return "normal", _healthy(judged)
+
+
+def _concern(judged: Sequence[IndicatorFinding], causes: Sequence[CauseFinding]) -> str:
+    worst = [item for state in CONCERNS for item in judged if item.state == state]
+    said = _listed([_moved(item) for item in worst])
+    first = worst[0]
+    begun = _since(first)
+    sentence = f"{said[0].upper()}{said[1:]}{begun}"
+    named = [item for item in causes if item.cause in CAUSES and item.probability >= POSSIBLE]
+    if not named:
+        return f"{sentence}; no single cause fits yet"
+    if named[0].probability >= LIKELY:
+        share = f"{100 * named[0].probability:.0f} %"
+        return f"{sentence}; most likely {CAUSES[named[0].cause].words} ({share})"
+    words = " or ".join(CAUSES[item.cause].words for item in named[:3])
+    return f"{sentence}; possibly {words}"
+
+
+def _moved(item: IndicatorFinding) -> str:
+    indicator = indicators.ALL[item.indicator]
+    level, low, high = item.level or 0.0, item.low or 0.0, item.high or 0.0
+    direction = "below" if level < 0 else "above"
+    unit = f" {item.unit}" if item.unit else ""
+    smaller, larger = sorted((abs(low), abs(high)))
+    harm = ", beyond its limit," if item.state == "alarm" else ""
+    return (
+        f"{indicator.label.lower()} is {abs(level):.1f}{unit} {direction} healthy "
+        f"({smaller:.1f} to {larger:.1f}){harm}"
+    )
+
+
+def _since(item: IndicatorFinding) -> str:
+    if item.since_km is not None:
+        where = f"about {_thousands(item.since_km)} km"
+    elif item.since_on is not None:
+        where = f"about {item.since_on.day} {item.since_on:%B %Y}"
+    else:
+        return ""
+    return f", all at once at {where}" if item.kind == "step" else f", gradually since {where}"
+
+
+def _thousands(km: float) -> str:
+    return f"{round(km, -2):,.0f}".replace(",", " ")
+
+
+def _healthy(judged: Sequence[IndicatorFinding]) -> str:
+    names = _listed([indicators.ALL[item.indicator].label.lower() for item in judged])
+    percents = [item for item in judged if item.unit == "%"]
+    if not percents:
+        return f"{names} as healthy"
+    widest = max((item.high or 0.0) - (item.low or 0.0) for item in percents) / 2
+    return f"{names[0].upper()}{names[1:]} are as healthy, to within ±{widest:.1f} %"
+
+
+def _listed(names: Iterable[str]) -> str:
+    words = list(names)
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _nothing_usable(history: VehicleHistory) -> str:
+    most = max(history.losses, key=lambda loss: loss.count, default=None)
+    why = f"; most was lost as {most.reason.replace('_', ' ')}" if most else ""
+    return f"{history.drives.height} drives hold no steady window of the warm engine{why}"
