@@ -62,7 +62,7 @@ AIRFLOW = Indicator(
             "ambient_temperature",
             reference=20.0,
             step=10.0,
-            mean=-1.0,
+            mean=-1.5,
             sd=1.5,
             reason="between an engine that holds its boost in absolute terms (open logs: −0.4 %) "
             "and one whose airflow follows density (−3.4 %)",
@@ -71,7 +71,7 @@ AIRFLOW = Indicator(
             "ambient_pressure",
             reference=98.0,
             step=1.0,
-            mean=0.3,
+            mean=0.5,
             sd=0.4,
             reason="between boost held in absolute terms (open logs: +0.1 %) and airflow "
             "following density (+1 %)",

@@ -56,11 +56,11 @@ BREATHING = Indicator(
             "ambient_temperature",
             reference=20.0,
             step=10.0,
-            mean=-0.5,
-            sd=1.5,
+            mean=0.5,
+            sd=2.0,
             reason="a charge that follows the ambient temperature fully and unseen moves it by "
-            "−3.2 %, one that the cooler and the control hold constant not at all (open logs: "
-            "+0.2 % at full load, +0.9 % with recirculation)",
+            "−3.2 %, control that holds the airflow while a seen charge warms by +3.2 % (open "
+            "logs: +0.2 % at full load, +0.9 % with recirculation)",
         ),
         Response(
             "ambient_pressure",

@@ -14,9 +14,13 @@ if TYPE_CHECKING:
 SAME_GEAR = 0.05
 """Gear ratios this close are the same gear: neighbours are 20 % and more apart."""
 
+FEW = 5
+"""Early pulls in a gear that make it worth comparing: the longest such gear is taken, because its
+pulls last longest and are measured best; the commonest where there is none."""
+
 
 def like_pulls(pulls: pl.DataFrame, vehicle: VehicleSettings) -> pl.DataFrame:
-    """Keep the pulls in the gear in which most of the early pulls were made; add surroundings.
+    """Keep the pulls in the longest gear of which there are :data:`FEW`; add surroundings.
 
     Parameters
     ----------
@@ -31,10 +35,8 @@ def like_pulls(pulls: pl.DataFrame, vehicle: VehicleSettings) -> pl.DataFrame:
     early = first_drives(pulls)["gear_ratio"].drop_nulls().sort()
     if not early.len():
         return frame.clear()
-    near = [
-        int(((early / ratio).log().abs() <= SAME_GEAR).sum())  # how many are in this one's gear
-        for ratio in early
-    ]
-    gear = early[near.index(max(near))]
+    near = [int(((early / ratio).log().abs() <= SAME_GEAR).sum()) for ratio in early]
+    enough = min(FEW, max(near))
+    gear = early[next(place for place, count in enumerate(near) if count >= enough)]
     middle = early.filter((early / gear).log().abs() <= SAME_GEAR).median()
     return frame.filter((pl.col("gear_ratio") / middle).log().abs() <= SAME_GEAR)

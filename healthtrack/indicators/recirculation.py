@@ -18,6 +18,8 @@ from healthtrack.airpath.gas import GAS_CONSTANT, KELVIN
 from healthtrack.indicators.conditions import first_drives
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from healthtrack.config import VehicleSettings
 
 OPEN_VALVE, CLOSED_VALVE = 5.0, 2.0
@@ -28,15 +30,27 @@ REGIONS = ("idle", "part_load_recirculation", "part_load_closed", "full_load")
 says closed; full load, which where no channel tells is all from the pressure at which recirculation
 stays closed."""
 
-SPLIT = 0.82
-"""Share of the air without recirculation under which a window has it. On the open logs windows
-without it reach from 0.93 to 1.05 of their median and those with it from 0.5 to 0.83."""
+PLATEAU = 0.88
+"""Share of the air without recirculation from which a window counts as being without. On the open
+logs windows without it reach from 0.93 to 1.05 of their median and those with it from 0.5 to 0.83;
+filling varies by some 5 % with engine speed."""
+
+RECIRCULATING = 0.8
+"""Share under which a window counts as recirculating at a pressure at which none should: far from
+:data:`PLATEAU`, so that a faulty airflow sensor does not choose the windows."""
 
 FEWEST = 50
 """Windows under load that it takes to tell the two groups apart."""
 
 CLEAR = 0.9
-"""Share of windows at and above a pressure that must be without recirculation there."""
+"""Share of a slice's windows that must be without recirculation where it counts as closed."""
+
+MIXED = 0.3
+"""Share of windows without recirculation from which a slice of pressures under those counts as the
+transition: there neither is known, and windows are left out."""
+
+SLICE = 5.0
+"""Width of a slice. [kPa]"""
 
 THROTTLED = 5.0
 """An intake throttle that is otherwise parked counts as closing this far from there. [%]"""
@@ -46,13 +60,14 @@ THROTTLED = 5.0
 class Recirculation:
     """How to tell; see :func:`learn`.
 
-    ``upper`` is the air per revolution and pressure without recirculation [L], and ``pressure``
-    the manifold pressure from which there is none [kPa]; infinite if there is at every pressure,
-    0 if there never is.
+    ``upper`` is the air per revolution and pressure without recirculation [L], ``pressure`` the
+    manifold pressure from which there is none [kPa]; infinite if there is at every pressure, 0 if
+    there never is; and ``below`` the one under which it is on [kPa]. Between them it is fading.
     """
 
     upper: float
     pressure: float
+    below: float
 
 
 def with_recirculation(windows: pl.DataFrame, vehicle: VehicleSettings) -> pl.DataFrame:
@@ -102,13 +117,27 @@ def learn(early: pl.DataFrame, vehicle: VehicleSettings) -> Recirculation | None
     )
     if vehicle.displacement_l is not None:
         upper = max(upper, 0.75 * vehicle.displacement_l)
-    fresh = loaded["air"] >= SPLIT * upper
-    if (~fresh).sum() < 0.05 * loaded.height:
-        return Recirculation(upper, 0.0)
-    share = fresh.cum_sum() / pl.int_range(1, loaded.height + 1, eager=True)
-    clear = loaded["pressure"].filter((share >= CLEAR) & fresh)
-    enough = clear.len() and (loaded["pressure"] >= _number(clear.min())).sum() >= 5
-    return Recirculation(upper, _number(clear.min()) if enough else float("inf"))
+    if (loaded["air"] < RECIRCULATING * upper).mean() < 0.05:  # type: ignore[operator]
+        return Recirculation(upper, 0.0, 0.0)
+    fresh = loaded["air"] >= PLATEAU * upper
+    top = _number(loaded["pressure"].max()) + 1e-9
+    closed = _descend(loaded["pressure"], fresh, top, lambda share: share >= CLEAR)
+    if (loaded["pressure"] >= closed).sum() < 5:
+        return Recirculation(upper, float("inf"), float("inf"))
+    below = _descend(loaded["pressure"], fresh, closed, lambda share: share >= MIXED)
+    return Recirculation(upper, closed, below)
+
+
+def _descend(
+    pressure: pl.Series, fresh: pl.Series, edge: float, accepts: Callable[[float], bool]
+) -> float:
+    """Lower an edge by slices as long as the share of fresh windows in the next is accepted."""
+    while edge > _number(pressure.min()):
+        inside = fresh.filter((pressure < edge) & (pressure >= edge - SLICE))
+        if inside.len() and not accepts(_number(inside.mean())):
+            break
+        edge -= SLICE
+    return edge
 
 
 def _told(early: pl.DataFrame, vehicle: VehicleSettings) -> pl.Expr | None:
@@ -123,8 +152,9 @@ def _told(early: pl.DataFrame, vehicle: VehicleSettings) -> pl.Expr | None:
     if rule.pressure == 0.0:
         return by_load
     high = pl.col("manifold_pressure") >= rule.pressure
-    fresh = air_per_revolution() >= SPLIT * rule.upper
-    return _either(high & fresh, pl.lit("full_load"), ~high & ~fresh)
+    low = pl.col("manifold_pressure") < rule.below
+    share = air_per_revolution() / rule.upper
+    return _either(high & (share >= RECIRCULATING), pl.lit("full_load"), low & (share < PLATEAU))
 
 
 def _either(without: pl.Expr, name: pl.Expr, recirculated: pl.Expr) -> pl.Expr:

@@ -22,12 +22,20 @@ DEMAND = Need(
 )
 
 
+STEEP = 0.9
+"""The pressure to which time is taken lies at most at this share of the early pulls' peak: above
+it boost creeps, and a trifle of pressure is seconds."""
+
+
 def spool_column(pulls: pl.DataFrame) -> str | None:
-    """Name the column of the highest pressure that half of the early pulls were seen to reach."""
+    """Name the column of the highest pressure on the steep part of most early pulls."""
     early = first_drives(pulls)
+    peak = early["manifold_pressure_peak"].median()
+    if not isinstance(peak, int | float):
+        return None
     for level in reversed(SPOOL_PRESSURES):
         column = f"seconds_to_{level}"
-        if early.height and 2 * early[column].count() >= early.height:
+        if level <= STEEP * peak and 2 * early[column].count() >= early.height:
             return column
     return None
 

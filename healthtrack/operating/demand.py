@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 FULL_LOAD_PERCENT = 85.0
 """Calculated load from which the engine is at full load. [%]"""
 
-PULL_PEDAL = 0.5
-"""Share of the pedal's travel above rest from which an acceleration is one at full load: on the
-open logs boost is at its ceiling (225 to 235 kPa) from half of the travel on; the upper half of a
-diesel's pedal is commonly flat (common practice, no source)."""
+FULL_PEDAL = 0.7
+"""Share of the pedal's travel above rest from which a diesel asks for all it has: the upper part of
+the travel is commonly flat (common practice, no source). On the open logs boost is at its ceiling
+(225 to 235 kPa) from half of the travel on; where the pedal is linear, half is not full load."""
 
 PULL_FUEL = 0.85
 """Share of the drive's greatest injected fuel or torque that counts as full demand."""
@@ -42,7 +42,7 @@ def full_demand(grid: Grid) -> NDArray[np.bool_] | None:
     """
     if "pedal" in grid.fresh:
         rest = pedal_rest(grid)
-        return np.asarray((grid.channel("pedal") - rest) / (100.0 - rest) >= PULL_PEDAL)
+        return np.asarray((grid.channel("pedal") - rest) / (100.0 - rest) >= FULL_PEDAL)
     if "load" in grid.fresh:
         return np.asarray(grid.channel("load") >= FULL_LOAD_PERCENT)
     for name in ("fuel_per_stroke", "torque"):

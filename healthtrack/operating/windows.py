@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from healthtrack.operating.demand import FULL_LOAD_PERCENT, pedal_rest
+from healthtrack.operating.demand import FULL_LOAD_PERCENT, FULL_PEDAL, pedal_rest
 from healthtrack.operating.grid import (
     STEP,
     Grid,
@@ -84,10 +84,6 @@ TURNING = 400.0
 
 BOOSTED = 1.5
 """Manifold over ambient pressure from which a rising engine speed is a full-load acceleration."""
-
-FULL_PEDAL = 0.7
-"""Share of the pedal's travel above rest from which a diesel asks for all it has: the upper part of
-the travel is commonly flat (common practice, no source)."""
 
 FULL_LOAD_PRESSURE_RATIO = 1.9
 """Manifold over ambient pressure that stands for full load where neither load nor pedal is logged:

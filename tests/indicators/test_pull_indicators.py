@@ -25,6 +25,7 @@ def pulls():
             "gear_ratio": np.where(short, 45.0, 30.3 + 0.2 * np.sin(np.arange(count))),
             "engine_speed_start": 1500.0,
             "manifold_pressure_start": 120.0,
+            "manifold_pressure_peak": 205.0,
             "seconds_to_140": 0.6,
             "seconds_to_160": 1.2,
             "seconds_to_180": 2.0,
@@ -39,15 +40,24 @@ def pulls():
 
 
 @pytest.mark.parametrize("name", ["spool_time", "pull_power"])
-def test_pulls_are_compared_in_the_commonest_gear_only(pulls, name):
+def test_pulls_are_compared_in_the_longest_gear_that_is_often_pulled(pulls, name):
     seen = ALL[name].observe(pulls, VEHICLE)
     assert seen.height == 40
     assert seen["region"].unique().to_list() == ["pull"]
 
 
-def test_spool_time_is_taken_to_the_highest_pressure_that_early_pulls_reached(pulls):
+def test_two_odd_pulls_in_a_longer_gear_do_not_decide(pulls):
+    odd = pulls.with_columns(
+        gear_ratio=pl.when(pl.int_range(pl.len()) < 2).then(22.0).otherwise(pl.col("gear_ratio"))
+    )
+    assert ALL["pull_power"].observe(odd, VEHICLE).height == 38
+
+
+def test_spool_time_is_taken_to_the_highest_pressure_on_the_steep_part_of_early_pulls(pulls):
     assert spool_column(pulls) == "seconds_to_180"
     assert ALL["spool_time"].observe(pulls, VEHICLE)["y"].unique().to_list() == [2.0]
+    mild = pulls.with_columns(manifold_pressure_peak=190.0)
+    assert spool_column(mild) == "seconds_to_160"
 
 
 def test_a_turbocharger_that_weakens_later_does_not_lower_the_pressure_looked_at(pulls):
