@@ -43,6 +43,10 @@ class Engine:
     smoke_limit : 0 full-load fuel is fixed, 1 it follows the measured airflow. [1]
     mixture_effect : d ln(efficiency) / d ln(excess air) at full load. [1]
     flow_scale : reference flow of the restriction over full flow. [1]
+    leak_opening : how a leak's area grows with the pressure over it, as its power: 0 a hole, 1 a
+        split hose that opens. [1]
+    reading_law : how an error of the airflow reading grows with the flow, as its power: 0 a gain.
+        [1]
     """
 
     volumetric_efficiency: Value = 0.87
@@ -65,7 +69,9 @@ class Engine:
     fouling_blocks: Value = 0.0
     smoke_limit: Value = 0.0
     mixture_effect: Value = 0.15
-    flow_scale: Value = 0.7
+    flow_scale: Value = 1.0
+    leak_opening: Value = 0.0
+    reading_law: Value = 0.0
 
 
 @dataclass(frozen=True, slots=True)

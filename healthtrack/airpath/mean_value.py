@@ -302,14 +302,27 @@ def _ahead(
 
 
 def _leak(healthy: Healthy, fault: Fault, pressure: FloatArray, charge: FloatArray) -> FloatArray:
+    """Return the flow out of (below ambient: into) a leak between compressor and engine.
+
+    Scaled so that it is ``fault.leak`` percent of the nominal full flow at full boost.
+    """
     ambient = np.asarray(healthy.point.ambient_pressure)
     full = healthy.engine.full_pressure_ratio * ambient
     warm = np.asarray(healthy.point.ambient_temperature) + 35.0
     scale = full * orifice(full, ambient) / np.sqrt(warm)
     out = pressure * orifice(pressure, ambient) / np.sqrt(charge)
     back = ambient * orifice(ambient, pressure) / np.sqrt(charge)
-    lost = np.asarray(fault.leak) / 100.0 * healthy.full_flow
+    over = np.clip(np.abs(pressure - ambient) / (full - ambient), 1e-4, 1.5)
+    opened = over ** np.asarray(healthy.engine.leak_opening)
+    lost = np.asarray(fault.leak) / 100.0 * healthy.full_flow * opened
     return np.asarray(lost * np.where(pressure >= ambient, out, -back) / scale)
+
+
+def _reading(healthy: Healthy, fault: Fault) -> FloatArray:
+    """Return the airflow reading over the true airflow; the stated error is that at full flow."""
+    relative = np.clip(healthy.airflow / healthy.full_flow, 0.02, 1.5)
+    law = relative ** np.asarray(healthy.engine.reading_law)
+    return np.asarray(1.0 + np.asarray(fault.airflow_reading) / 100.0 * law)
 
 
 def _returned(
@@ -325,8 +338,7 @@ def _returned(
     stuck = np.asarray(fault.recirculation) / 100.0 * passes * healthy.cylinder_flow
     stuck = stuck / _valve_flow(engine, healthy.exhaust_pressure, healthy.pressure) * unit
     mapped = healthy.valve * unit + stuck
-    reading = 1.0 + np.asarray(fault.airflow_reading) / 100.0
-    wanted = taken - healthy.airflow / reading
+    wanted = taken - healthy.airflow / _reading(healthy, fault)
     held = np.clip(wanted, stuck, np.maximum(2.0 * healthy.valve * unit, stuck))
     works = np.asarray(engine.airflow_control) * (np.asarray(point.recirculated) > 0.005)
     return np.asarray(mapped + works * (held - mapped))
@@ -369,7 +381,7 @@ def _root(
 
 def _state(healthy: Healthy, fault: Fault, pressure: FloatArray) -> State:
     gas = _gas(healthy, fault, pressure, None)
-    measured = gas.airflow * (1.0 + np.asarray(fault.airflow_reading) / 100.0)
+    measured = gas.airflow * _reading(healthy, fault)
     engine, point = healthy.engine, healthy.point
     sag = _sag(_dirty(engine, fault), point, gas.airflow, healthy.full_flow)
     density = point.ambient_pressure / (GAS_CONSTANT * np.asarray(point.ambient_temperature))

@@ -90,9 +90,9 @@ _ALL = (
         "turbocharger_weak",
         "the turbocharger is weak",
         "%",
-        "loss of the compressor's efficiency",
+        "change of the compressor's efficiency",
         "turbocharger_loss",
-        "positive",
+        "negative",
         10.0,
         1.0,
         "erosion, fouling, worn bearings: efficiency falls from above 0.7 towards 0.6",
@@ -112,7 +112,7 @@ _ALL = (
         "air_filter_restricted",
         "the air filter is restricted",
         "kPa",
-        "extra depression at the reference flow",
+        "extra depression at the engine's own full flow",
         "restriction",
         "positive",
         2.5,
@@ -146,9 +146,9 @@ _ALL = (
 CAUSES: dict[str, Cause] = {cause.name: cause for cause in _ALL}
 """Every cause by its name, in the order of tables."""
 
-PRIOR_NONE = 0.80
+PRIOR_NONE = 0.60
 """Probability, before any evidence, that nothing is wrong: a vehicle in use mostly is sound."""
 PRIOR_UNKNOWN = 0.03
 """Probability of something that no cause of the list describes, and of no sensor's making."""
-PRIOR_PAIR = 0.02
+PRIOR_PAIR = 0.03
 """Probability of two causes at once; faults come one at a time, but wear comes in company."""

@@ -29,15 +29,19 @@ SEED = 20
 
 @dataclass(frozen=True, slots=True)
 class Engines:
-    """Plausible engines as a column (n, 1), with what else is not known of each.
+    """Plausible engines as a column (n, 1), with what else is not known of each, also (n, 1).
 
     ``excess_air`` and ``recirculated`` give the bounds' position (0–1) of each engine, so that an
-    engine that recirculates much does so in every region.
+    engine that recirculates much does so in every region. ``pressure_error`` is what the two
+    pressure readings differ by with nothing wrong, in the pressure ratio; ``spool_seconds`` the
+    time a pull takes to build boost.
     """
 
     engine: Engine
     excess_air: FloatArray
     recirculated: FloatArray
+    pressure_error: FloatArray
+    spool_seconds: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,17 +70,15 @@ RECIRCULATION_ENDS = 1.8
 """Manifold over ambient pressure above which part load no longer recirculates (common practice)."""
 
 
-def plausible(flow_scale: float | FloatArray, number: int = NUMBER, seed: int = SEED) -> Engines:
-    """Draw engines, evenly spread over what engines are like (a scrambled Halton sequence).
+def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
+    """Draw engines, evenly spread over what engines are like (a Latin hypercube).
 
     Parameters
     ----------
-    flow_scale : float or (number, 1) float64
-        The reference flow of an intake restriction over the engine's full flow. [1]
     number, seed : int
         How many, and which draw; the same seed gives the same engines.
     """
-    draw = qmc.Halton(d=19, rng=np.random.default_rng(seed)).random(number)
+    draw = qmc.LatinHypercube(d=26, rng=np.random.default_rng(seed)).random(number)
     column = iter(draw.T[:, :, np.newaxis])
 
     def between(low: float, high: float) -> FloatArray:
@@ -104,13 +106,21 @@ def plausible(flow_scale: float | FloatArray, number: int = NUMBER, seed: int = 
         airflow_control=(next(column) > 0.5).astype(np.float64),
         passage=between(0.0, 1.0),
         fouling_blocks=0.0,
-        smoke_limit=(draw[:, 17:18] > 0.4).astype(np.float64),
-        mixture_effect=0.05 + 0.25 * draw[:, 18:19],
-        flow_scale=flow_scale,
+        smoke_limit=(next(column) > 0.4).astype(np.float64),
+        mixture_effect=between(0.05, 0.30),
+        # the vehicle's own full flow is the 98th percentile of what it was driven at
+        flow_scale=between(0.75, 1.0),
+        # half of the leaks are holes, half open under pressure
+        leak_opening=np.maximum(between(-0.8, 0.8), 0.0),
+        reading_law=between(-0.08, 0.08),
     )
-    spread = np.mod(draw[:, 0:1] * 7.0 + draw[:, 11:12], 1.0)
-    shares = np.mod(draw[:, 1:2] * 5.0 + draw[:, 12:13], 1.0)
-    return Engines(engine, spread, shares)
+    return Engines(
+        engine=engine,
+        excess_air=next(column),
+        recirculated=next(column),
+        pressure_error=between(-0.02, 0.02),
+        spool_seconds=between(1.0, 3.0),
+    )
 
 
 def place(
@@ -135,7 +145,7 @@ def place(
     ends = (ratio > RECIRCULATION_ENDS) & (least < 0.0)
     return Point(
         engine_speed=speed,
-        pressure_ratio=ratio,
+        pressure_ratio=ratio + engines.pressure_error,
         excess_air=low + (high - low) * engines.excess_air,
         recirculated=np.where(ends, 0.0, share),
         full_load=np.array([place.full_load for place in places]),

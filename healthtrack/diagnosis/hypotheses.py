@@ -44,7 +44,7 @@ UNKNOWN_UNIT = {
     "charge_temperature": 1.0,
     "intake_restriction": 0.3,
     "standing_pressure": 0.7,
-    "spool_time": 3.0,
+    "spool_time": 0.1,
     "pull_power": 1.5,
 }
 """Unit of the unknown's scales, per indicator. [its unit]"""

@@ -22,16 +22,16 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
 
-PERCENT = frozenset({"airflow", "boost", "breathing", "spool_time", "pull_power"})
+PERCENT = frozenset({"airflow", "boost", "breathing", "pull_power"})
 """Indicators whose level is a ratio in percent; compared as logarithms."""
 ASKED = ("standstill", "pull")
 """Regions that are always solved too: what a next observation could look at."""
-USUAL_DISPLACEMENT = 2.0
-"""Taken where the settings do not tell; only the filter's kPa hang on it. [L]"""
 USUAL_AMBIENT = 99.0
 """Taken where no bin has an ambient pressure. [kPa]"""
 USUAL_FILLING = 0.87
 """Volumetric efficiency taken to tell the manifold pressure from the airflow. [1]"""
+FINE_BELOW = 1.15
+"""Pressure ratio under which a hundredth matters: a leak's drive is the little that is over 1."""
 UNMIXED = frozenset({"part_load_closed", "full_load", "pull"})
 SMALLEST_SD = 0.05
 """No level is known better than this: the sensors' own steps. [% or the indicator's unit]"""
@@ -83,7 +83,6 @@ def read(evidence: Evidence, vehicle: VehicleSettings) -> Reading | None:
         engine_speed=tuple(place[1] for place in places),
         pressure_ratio=tuple(place[2] for place in places),
         ambient_pressure=tuple(place[3] for place in places),
-        displacement_l=vehicle.displacement_l or USUAL_DISPLACEMENT,
         cooled_reading=behind or "charge_temperature" in seen,
     )
     level, sd = np.array([_logarithmic(item) for item in items]).T
@@ -140,7 +139,8 @@ def _place(item: RegionEvidence, vehicle: VehicleSettings) -> tuple[str, float, 
         filled = USUAL_FILLING * vehicle.displacement_l * speed / 120.0
         ratio = item.airflow * GAS_CONSTANT * NOMINAL_CHARGE / (filled * ambient)
     if ratio > 0.0:
-        ratio = round(min(max(round(ratio / 0.05) * 0.05, 0.7), 3.2), 2)
+        step = 0.01 if ratio < FINE_BELOW else 0.05
+        ratio = round(min(max(round(ratio / step) * step, 0.7), 3.2), 2)
     return item.region, float(speed), ratio, float(round(ambient))
 
 

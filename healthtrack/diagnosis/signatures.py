@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 LADDER = (0.2, 0.6, 1.0, 1.9, 3.5)
 """Sizes at which the model is solved, in units of the cause's scale, with straight lines from zero
 on; the last is as large as the model is meant for."""
-REFERENCE_FLOW = 100.0
-"""Flow to which an intake restriction is scaled. [g/s]"""
 INDICATORS = (
     "airflow",
     "boost",
@@ -56,7 +54,6 @@ class Setting:
     engine_speed: tuple[float, ...]
     pressure_ratio: tuple[float, ...]
     ambient_pressure: tuple[float, ...]
-    displacement_l: float
     cooled_reading: bool
 
 
@@ -86,8 +83,7 @@ def signatures(
     A pure function of its arguments; kept because a vehicle's operating points hardly move from
     one night to the next. Callers must not write into the arrays.
     """
-    scale = REFERENCE_FLOW / (setting.displacement_l * 50.0)
-    engines = plausible(scale, number, seed)
+    engines = plausible(number, seed)
     point = place(
         engines,
         setting.regions,
@@ -96,7 +92,7 @@ def signatures(
         np.array(setting.ambient_pressure),
     )
     healthy = solve_healthy(engines.engine, point)
-    reader = _Reader(healthy, setting)
+    reader = _Reader(healthy, setting, engines.spool_seconds[:, :, np.newaxis])
     return {name: _of(cause, reader) for name, cause in CAUSES.items()}
 
 
@@ -114,11 +110,12 @@ def _of(cause: Cause, reader: _Reader) -> tuple[Signature, ...]:
 class _Reader:
     """What the indicators would read, against the healthy engine (engines, sizes, ..., bins)."""
 
-    def __init__(self, healthy: Healthy, setting: Setting) -> None:
+    def __init__(self, healthy: Healthy, setting: Setting, spool_seconds: FloatArray) -> None:
         self.setting = setting
+        self.spool_seconds = spool_seconds
         self.healthy = _with_size_axis(healthy)
         self.sound = solve(self.healthy, Fault())
-        self.slope = self._breathing_slope()
+        self.slope, self.warmth = self._slopes()
         self.fuel = self._fuel_answer()
         self.spool_area = self.healthy.area * (1.0 - np.asarray(self.healthy.engine.boost_reserve))
         base = self.healthy.pressure
@@ -128,7 +125,9 @@ class _Reader:
 
     def effect(self, field: str, sizes: FloatArray) -> FloatArray:
         """Return (engines, sizes, indicators, bins): the change of every indicator."""
-        fault = Fault(**{field: sizes[np.newaxis, :, np.newaxis]})
+        # the model takes a loss of the turbocharger, the cause is a change of it
+        turned = -sizes if field == "turbocharger_loss" else sizes
+        fault = Fault(**{field: turned[np.newaxis, :, np.newaxis]})
         state = self._solve(field, fault)
         airflow = _percent(state.measured_airflow, self.sound.measured_airflow)
         boost = _percent(state.measured_pressure, self.sound.measured_pressure)
@@ -136,10 +135,12 @@ class _Reader:
             "airflow": airflow,
             "boost": boost,
             "breathing": self._breathing(state, airflow, boost),
-            "charge_temperature": state.measured_temperature - self.sound.measured_temperature,
+            "charge_temperature": state.measured_temperature
+            - self.sound.measured_temperature
+            - self.warmth * boost / 100.0,
             "intake_restriction": state.restriction - self.sound.restriction,
             "standing_pressure": np.asarray(fault.pressure_offset) + 0.0 * airflow,
-            "spool_time": -_percent(self._spare(fault), self.spare),
+            "spool_time": self.spool_seconds * (self.spare / self._spare(fault) - 1.0),
             "pull_power": self._power(airflow, state),
         }
         return np.stack(np.broadcast_arrays(*(change[name] for name in INDICATORS)), axis=2)
@@ -159,10 +160,11 @@ class _Reader:
             value = value + _percent(state.measured_temperature, self.sound.measured_temperature)
         return value
 
-    def _breathing_slope(self) -> FloatArray:
-        """Return d ln(apparent efficiency) / d ln(manifold pressure) of the healthy engine.
+    def _slopes(self) -> tuple[FloatArray, FloatArray]:
+        """Return how the healthy engine goes with manifold pressure.
 
-        A baseline over engine speed and manifold pressure holds it already.
+        d ln(apparent efficiency) and d(charge temperature) [K] per d ln(manifold pressure): the
+        baselines of breathing and of charge temperature run over that pressure and hold it already.
         """
         point = self.healthy.point
         step = 0.03
@@ -173,7 +175,8 @@ class _Reader:
         value = np.log(higher.airflow / self.healthy.airflow)
         if self.setting.cooled_reading:
             value = value + np.log(higher.charge_temperature / self.healthy.charge_temperature)
-        return np.asarray(value / step - 1.0)
+        warmer = higher.charge_temperature - self.healthy.charge_temperature
+        return np.asarray(value / step - 1.0), np.asarray(warmer / step)
 
     def _fuel_answer(self) -> FloatArray:
         """Return d ln(airflow) / d ln(fuel): less fuel drives the turbine less."""

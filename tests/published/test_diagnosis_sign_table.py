@@ -22,7 +22,6 @@ SETTING = Setting(
     engine_speed=(800.0, 1700.0, 2000.0, 2400.0),
     pressure_ratio=(1.0, 1.25, 1.5, 2.0),
     ambient_pressure=(99.0, 99.0, 99.0, 99.0),
-    displacement_l=2.0,
     cooled_reading=True,
 )
 
@@ -83,19 +82,37 @@ def test_apparent_efficiency_answers_as_table_511_says():
 
 def test_pure_sensor_errors_follow_the_exact_log_derivatives():
     # d ln(efficiency) = d ln(airflow) + d ln(T) − d ln(pressure): 40 CFR 1065.930's relation
-    closed = slice(2, 4)
-    low = signatures(SETTING)["airflow_sensor_reads_low"][0]
-    size = low.sizes[3]
-    expected = 100 * np.log(1 + size / 100)
-    for indicator in ("airflow", "breathing"):
-        seen = low.effect[:, 3, INDICATORS.index(indicator), closed]
-        np.testing.assert_allclose(seen, expected, atol=0.02)
+    engine = Engine()  # mapped vane and valve, an airflow error that is a gain
+    healthy = solve_healthy(engine, Point(2400.0, 2.0, 1.6))
+    sound = solve(healthy, Fault())
+
+    def change(fault: Fault, name: str) -> float:
+        state = solve(healthy, fault)
+        return 100.0 * float(np.log(getattr(state, name) / getattr(sound, name)))
+
+    assert change(Fault(airflow_reading=-4.0), "measured_airflow") == pytest.approx(
+        100 * np.log(0.96), abs=1e-6
+    )
+    # 2 kPa on 200 kPa is 1 %
+    assert change(Fault(pressure_offset=1.98), "measured_pressure") == pytest.approx(
+        100 * np.log(1.01),
+        abs=1e-3,  # the solver's tolerance
+    )
+    warm = solve(healthy, Fault(temperature_offset=3.0))
+    assert float(warm.measured_temperature - sound.measured_temperature) == pytest.approx(3.0)
+
+
+def test_a_pressure_offset_moves_breathing_by_its_share_of_the_pressure():
     offset = signatures(SETTING)["manifold_pressure_offset"][-1]
     mapped = np.abs(offset.effect[:, 3, INDICATORS.index("airflow"), 3]) < 1e-3
     seen = offset.effect[mapped, 3, INDICATORS.index("breathing"), 3]
     assert mapped.any()
     # the baseline over pressure knows that the charge is warmer at more boost: hence 10 %
     np.testing.assert_allclose(seen, -100 * np.log(1 + offset.sizes[3] / 198.0), rtol=0.1)
+
+
+def test_a_warm_reading_moves_breathing_by_its_share_of_the_temperature():
     warm = signatures(SETTING)["charge_temperature_offset"][-1]
     seen = warm.effect[:, 3, INDICATORS.index("breathing"), 3]
-    assert (np.abs(seen - 100 * 5.0 / 313.0) < 0.15).all()
+    # 3 K at 320 K is 0.94 %
+    np.testing.assert_allclose(seen, 100 * np.log(1 + warm.sizes[3] / 320.0), rtol=0.1)
