@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import TYPE_CHECKING
 
 from healthtrack import indicators
@@ -55,8 +56,7 @@ def verdict(
 def _concern(judged: Sequence[IndicatorFinding], causes: Sequence[CauseFinding]) -> str:
     worst = [item for state in CONCERNS for item in judged if item.state == state]
     said = _listed([_moved(item) for item in worst])
-    first = worst[0]
-    begun = _since(first)
+    begun = _since(min(worst, key=lambda item: item.since_on or date.max))
     sentence = f"{said[0].upper()}{said[1:]}{begun}"
     named = [item for item in causes if item.cause in CAUSES and item.probability >= POSSIBLE]
     if not named:
@@ -69,14 +69,13 @@ def _concern(judged: Sequence[IndicatorFinding], causes: Sequence[CauseFinding])
 
 
 def _moved(item: IndicatorFinding) -> str:
-    indicator = indicators.ALL[item.indicator]
     level, low, high = item.level or 0.0, item.low or 0.0, item.high or 0.0
     direction = "below" if level < 0 else "above"
     unit = f" {item.unit}" if item.unit else ""
     smaller, larger = sorted((abs(low), abs(high)))
     harm = ", beyond its limit," if item.state == "alarm" else ""
     return (
-        f"{indicator.label.lower()} is {abs(level):.1f}{unit} {direction} healthy "
+        f"{_label(item)} is {abs(level):.1f}{unit} {direction} healthy "
         f"({smaller:.1f} to {larger:.1f}){harm}"
     )
 
@@ -96,12 +95,27 @@ def _thousands(km: float) -> str:
 
 
 def _healthy(judged: Sequence[IndicatorFinding]) -> str:
-    names = _listed([indicators.ALL[item.indicator].label.lower() for item in judged])
-    percents = [item for item in judged if item.unit == "%"]
-    if not percents:
-        return f"{names} as healthy"
-    widest = max((item.high or 0.0) - (item.low or 0.0) for item in percents) / 2
-    return f"{names[0].upper()}{names[1:]} are as healthy, to within ±{widest:.1f} %"
+    sharp = [item for item in judged if _half_band(item) <= abs(item.limit or 0.0)]
+    blurred = [item for item in judged if item not in sharp]
+    parts = []
+    if sharp:
+        names = _listed([_label(item) for item in sharp])
+        are = "is" if len(sharp) == 1 else "are"
+        parts.append(f"{names[0].upper()}{names[1:]} {are} as healthy")
+        percents = [_half_band(item) for item in sharp if item.unit == "%"]
+        if percents:
+            parts[-1] += f", known to ±{max(percents):.1f} % or better"
+    if blurred:
+        parts.append(f"too uncertain to say: {_listed([_label(item) for item in blurred])}")
+    return "; ".join(parts)
+
+
+def _half_band(item: IndicatorFinding) -> float:
+    return ((item.high or 0.0) - (item.low or 0.0)) / 2
+
+
+def _label(item: IndicatorFinding) -> str:
+    return indicators.ALL[item.indicator].label.lower()
 
 
 def _listed(names: Iterable[str]) -> str:
