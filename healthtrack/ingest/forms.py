@@ -77,6 +77,7 @@ class TextForm:
         self._content = content
         self._name = name
         self._texts: dict[str, str] = {}
+        self._heads: dict[str, list[tuple[str, str]]] = {}
 
     def _text(self, encoding: str) -> str:
         if encoding not in self._texts:
@@ -85,8 +86,10 @@ class TextForm:
 
     def header(self, pipeline: Pipeline) -> Header | None:
         """Look for the header in the first lines."""
-        lines = table.head_lines(self._text(pipeline.file.encoding))
-        return table.find_header(lines, pipeline)
+        encoding = pipeline.file.encoding
+        if encoding not in self._heads:
+            self._heads[encoding] = table.head_lines(self._text(encoding))
+        return table.find_header(self._heads[encoding], pipeline)
 
     def table(self, header: Header, pipeline: Pipeline) -> Table:
         """Take the lines under the header apart."""
@@ -96,7 +99,7 @@ class TextForm:
     def first_words(self) -> str:
         """Return the first line that is not blank."""
         lines = table.head_lines(self._text("auto"))
-        first = next((line for line in lines if line.strip()), "")
+        first = next((line for line, _ in lines if line.strip()), "")
         if first and "\n" not in self._text("auto").strip("\n"):
             raise LogError(
                 "truncated",

@@ -32,45 +32,70 @@ _ENOUGH = 30
 _USUAL_BREATHING = 0.9
 
 
-def breathing_ratio(frame: pl.DataFrame, displacement_l: float) -> tuple[float, int]:
-    """Return the high (90 %) quantile of airflow over its bound, and the rows it rests on.
+def breathing(frame: pl.DataFrame, *more: str) -> pl.DataFrame:
+    """Return airflow readings beside what one litre can breathe at that moment.
 
-    The bound is displacement × speed / 2 × density at the manifold's pressure and the best known
-    temperature (charge, else intake, else 20 °C).
+    Parameters
+    ----------
+    frame : frame
+        ``t`` and channels in the store's units.
+    *more : str
+        Columns to keep.
+
+    Returns
+    -------
+    frame
+        ``airflow`` [g/s]; ``bound``, speed / 2 × density at the manifold's pressure and the best
+        known temperature (charge, else intake, else 20 °C) [g/s per litre]; ``bound_20``, the same
+        at 20 °C throughout; ``speed`` [rpm]; ``pressure`` [kPa]. Empty where a channel is missing.
     """
     present = set(frame.columns)
     if not {"airflow", "engine_speed", "manifold_pressure"} <= present:
-        return float("nan"), 0
-    temperature = pl.coalesce(
-        *(
-            held(name, 30.0)
-            for name in ("charge_temperature", "intake_temperature")
-            if name in present
-        ),
-        pl.lit(20.0),
+        names = (*more, "airflow", "bound", "bound_20", "speed", "pressure")
+        return pl.DataFrame(schema=dict.fromkeys(names, pl.Float64))
+    warm = [
+        held(name, 30.0) for name in ("charge_temperature", "intake_temperature") if name in present
+    ]
+    at_20 = pl.col("speed") / 120 * pl.col("pressure") * 1000 / (_GAS_CONSTANT * 293.15)
+    return (
+        frame.select(
+            *more,
+            "airflow",
+            speed=held("engine_speed", 1.5),
+            pressure=held("manifold_pressure", 1.5),
+            temperature=pl.coalesce(*warm, pl.lit(20.0)),
+        )
+        .filter(
+            pl.col("airflow").is_not_null() & (pl.col("speed") > 700) & (pl.col("pressure") > 0)
+        )
+        .with_columns(
+            bound=at_20 * 293.15 / (pl.col("temperature") + 273.15),
+            bound_20=at_20,
+        )
     )
-    rows = frame.select(
-        "airflow",
-        speed=held("engine_speed", 1.5),
-        pressure=held("manifold_pressure", 1.5),
-        temperature=temperature,
-    ).filter(pl.col("airflow").is_not_null() & (pl.col("speed") > 700) & (pl.col("pressure") > 0))
-    bound = (
-        displacement_l
-        * pl.col("speed")
-        / 120
-        * pl.col("pressure")
-        * 1000
-        / (_GAS_CONSTANT * (pl.col("temperature") + 273.15))
-    )
-    ratio = rows.select(pl.col("airflow") / bound).to_series().quantile(0.9)
-    return (float("nan") if ratio is None else float(ratio)), rows.height
+
+
+def breathing_ratio(rows: pl.DataFrame, displacement_l: float) -> float:
+    """Return the high (90 %) quantile of airflow over its bound (NaN where there is none)."""
+    ratio = (rows["airflow"] / rows["bound"]).quantile(0.9)
+    return float("nan") if ratio is None else float(ratio) / displacement_l
 
 
 def check_airflow(
-    frame: pl.DataFrame, found: Sequence[Source], vehicle: VehicleSettings, name: str
+    rows: pl.DataFrame, found: Sequence[Source], vehicle: VehicleSettings, name: str
 ) -> None:
     """Refuse a log whose airflow cannot come from this engine in the unit it was read in.
+
+    Parameters
+    ----------
+    rows : frame
+        As :func:`breathing` returns it.
+    found : sequence of Source
+        Where each channel stood.
+    vehicle : VehicleSettings
+        Its displacement bounds the airflow; without it nothing is checked.
+    name : str
+        What messages call the file.
 
     Raises
     ------
@@ -80,10 +105,10 @@ def check_airflow(
     source = next((one for one in found if one.channel.name == "airflow"), None)
     if source is None or vehicle.displacement_l is None:
         return
-    ratio, rows = breathing_ratio(frame, vehicle.displacement_l)
-    if rows < _ENOUGH or LOWEST_BREATHING <= ratio <= HIGHEST_BREATHING:
+    ratio = breathing_ratio(rows, vehicle.displacement_l)
+    if rows.height < _ENOUGH or LOWEST_BREATHING <= ratio <= HIGHEST_BREATHING:
         return
-    fitting = _fitting(frame, source, vehicle)
+    fitting = _fitting(rows, source, vehicle)
     words = (
         f"Units that would fit: {', '.join(fitting)}."
         if fitting
@@ -98,21 +123,21 @@ def check_airflow(
     )
 
 
-def _fitting(frame: pl.DataFrame, source: Source, vehicle: VehicleSettings) -> list[str]:
+def _fitting(rows: pl.DataFrame, source: Source, vehicle: VehicleSettings) -> list[str]:
     """Return the units that would fit, the most likely first."""
     displacement = vehicle.displacement_l or 0.0
     # airflow [g/s] = mg per stroke · this
-    strokes = held("engine_speed") / 120 * vehicle.cylinders / 1000
+    strokes = rows["speed"] / 120 * vehicle.cylinders / 1000
     per_stroke = source.unit.dimension == "mass_per_stroke"
-    written = pl.col("airflow") / source.unit.factor
+    written = rows["airflow"] / source.unit.factor
     written = written / strokes if per_stroke else written
     candidates = {"mg/stroke": 1.0 * strokes} | {
-        spelling: pl.lit(units.named(spelling).factor)
+        spelling: pl.Series([units.named(spelling).factor])
         for spelling in ("g/s", "kg/h", "lb/min", "kg/min", "g/h", "g/min", "kg/s", "lb/h")
     }
     fitting: dict[str, float] = {}
     for spelling, factor in candidates.items():
-        ratio, _ = breathing_ratio(frame.with_columns(airflow=written * factor), displacement)
+        ratio = breathing_ratio(rows.with_columns(airflow=written * factor), displacement)
         if LOWEST_BREATHING <= ratio <= HIGHEST_BREATHING:
             fitting[spelling] = abs(math.log(ratio / _USUAL_BREATHING))
     return sorted(fitting, key=fitting.__getitem__)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from healthtrack.errors import LogError
-from healthtrack.ingest import freshness, plausible, source, timebase, values
+from healthtrack.ingest import checks, freshness, plausible, relations, source, timebase, values
 from healthtrack.ingest.drives import drives_of
 from healthtrack.ingest.forms import open_form
 from healthtrack.ingest.long import widened
@@ -71,13 +71,13 @@ def read_log(
     if pipeline.long is not None:  # each signal of a long log is in order, the file need not be
         order = times.t.arg_sort(nulls_last=True)
         times, raw = replace(times, t=times.t.gather(order)), raw[order]
-    kept = timebase.forward_rows(times.t)
+        cells = replace(cells, cells=cells.cells[order])
+    kept = timebase.forward_rows(times.t, str(path))
     stepped = len(kept) - int(kept.sum()) - times.t.null_count()
-    raw = raw.with_columns(times.t).filter(kept)
-    frame, more = values.to_store_units(raw, found, pipeline, vehicle, str(path))
-    frame, outside = values.inside_ranges(frame, found, raw, str(path))
-    plausible.check_airflow(frame, found, vehicle, str(path))
-    losses = [*cells.losses, *times.losses, *losses, *repeats, *outside]
+    raw = raw.with_columns(times.t, cells.cells["line"]).filter(kept)
+    frame, more = values.to_store_units(raw.drop("line"), found, pipeline, vehicle, str(path))
+    frame, taken, doubts = _trusted(frame, raw, found, vehicle, str(path))
+    losses = [*cells.losses, *times.losses, *losses, *repeats, *taken]
     if stepped:
         losses.append(Loss("clock_step", stepped))
     samples = _samples(frame, pipeline, vehicle_id, str(path))
@@ -86,9 +86,31 @@ def read_log(
         drives=drives_of(samples, pipeline, vehicle_id, path),
         rows=cells.rows,
         losses=_merged(losses),
-        notes=(*times.notes, *more, *_clock_note(stepped)),
+        notes=(*times.notes, *more, *doubts, *_clock_note(stepped)),
         pipeline=pipeline.name,
     )
+
+
+def _trusted(
+    frame: pl.DataFrame,
+    raw: pl.DataFrame,
+    found: Sequence[Source],
+    vehicle: VehicleSettings,
+    name: str,
+) -> tuple[pl.DataFrame, list[Loss], tuple[str, ...]]:
+    """Return what can be trusted, what was taken out, and what is doubtful."""
+    relations.check_gauge(frame, found, vehicle, name)
+    frame, outside, impossible = values.inside_ranges(frame, found, raw, name)
+    frame, burst = checks.bursts(frame, impossible)
+    frame, taken = checks.all_checks(frame)
+    rows = plausible.breathing(frame.with_columns(raw["line"]), "line")
+    relations.check_jumps(rows, name)
+    relations.check_swapped(frame, name)
+    relations.check_following(rows, name)
+    plausible.check_airflow(rows, found, vehicle, name)
+    frame, computed, notes = relations.without_computed(frame, rows)
+    losses = [*outside, *burst, *taken, *computed]
+    return frame, losses, (*notes, *relations.remarks(frame, vehicle))
 
 
 def _clock_note(stepped: int) -> tuple[str, ...]:

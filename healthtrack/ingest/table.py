@@ -6,6 +6,7 @@ import csv
 import io
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -25,6 +26,8 @@ HEADER_WITHIN = 200
 
 LONGEST_LINE = 1_000_000
 """A longer line is no row of a log. [characters]"""
+
+_SHORT = 100  # a longer text is no header that comes again: it is not kept in the cache
 
 MOST_COLUMNS = 5_000
 """A log with more columns is not read."""
@@ -69,7 +72,14 @@ class Table:
 
 def plain(text: str) -> str:
     """Return a header as it is compared: repaired, lower case, blanks and underscores alike."""
+    return _cached_plain(text) if len(text) < _SHORT else _plain(text)
+
+
+def _plain(text: str) -> str:
     return re.sub(r"[\s_]+", " ", units.repair(text)).strip().casefold()
+
+
+_cached_plain = lru_cache(maxsize=4096)(_plain)
 
 
 def split_line(line: str, delimiter: str) -> list[str]:
@@ -98,25 +108,25 @@ def make_header(cells: Iterable[str], line: int) -> Header:
     return Header(line, tuple(raw), tuple(names), tuple(unit_texts))
 
 
-def head_lines(text: str) -> list[str]:
-    """Return the first lines, in which the header must stand."""
-    return text[:LONGEST_LINE].split("\n", HEADER_WITHIN)[:HEADER_WITHIN]
+def head_lines(text: str) -> list[tuple[str, str]]:
+    """Return the first lines, in which the header must stand, as written and as compared."""
+    lines = text[:LONGEST_LINE].split("\n", HEADER_WITHIN)[:HEADER_WITHIN]
+    return [(line, _plain(line)) for line in lines]
 
 
-def find_header(lines: list[str], pipeline: Pipeline) -> Header | None:
+def find_header(lines: list[tuple[str, str]], pipeline: Pipeline) -> Header | None:
     """Return the first line that holds all headers by which the pipeline knows its logs."""
     shape = pipeline.file
     delimiter = DELIMITERS[shape.delimiter]
     needles = [plain(name) for name in pipeline.identify]
-    for number, line in enumerate(lines):
+    for number, (line, compared) in enumerate(lines):
+        if not all(needle in compared for needle in needles):
+            continue
         stripped = line.strip(" ")
         if shape.comment and stripped.startswith(shape.comment):
             stripped = stripped[len(shape.comment) :]
-        if not stripped:
-            continue
         header = make_header(split_line(stripped, delimiter), number)
-        present = {plain(text) for text in header.raw} | {plain(text) for text in header.names}
-        if all(needle in present for needle in needles):
+        if all(header.find(wanted) is not None for wanted in pipeline.identify):
             return header
     return None
 

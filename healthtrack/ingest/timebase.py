@@ -8,9 +8,11 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import polars as pl
 
 from healthtrack.errors import LogError
+from healthtrack.ingest.order import longest_rise
 from healthtrack.records import Loss
 
 if TYPE_CHECKING:
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
 _DAY_US = 86_400_000_000
 _ANOTHER_DAY_US = 3 * 3_600_000_000
 _CLOCK_STEP_US = 300_000_000
+_FEW_STEPS = 20
+_FEW_STEPS_SHARE = 0.02
 _EARLIEST = datetime(1996, 1, 1, tzinfo=UTC)
 _UNIT_US = {"us": 1, "ms": 1_000, "s": 1_000_000, "min": 60_000_000, "h": 3_600_000_000}
 _ISO = "%Y-%m-%d %H:%M:%S%.f"
@@ -107,22 +111,31 @@ def times(table: Table, pipeline: Pipeline, columns: list[int], path: Path) -> T
     return Times(t, losses, notes)
 
 
-def forward_rows(t: pl.Series) -> pl.Series:
+def forward_rows(t: pl.Series, name: str) -> pl.Series:
     """Return which rows keep the time running forward; the others are clock steps.
 
-    Of the two readings (the rows before the step are right, or those after it) the one that leaves
-    out fewer rows is taken. A missing time is never kept.
+    As few rows as explain it are left out. A missing time is never kept.
+
+    Raises
+    ------
+    LogError
+        ``clock_runs_back`` where more than a few rows would have to go: the file holds several
+        recordings with clocks of their own.
     """
-    ticks = t.dt.epoch("us")
-    frame = (
-        pl.DataFrame({"ticks": ticks})
-        .select(
-            from_start=pl.col("ticks") >= pl.col("ticks").cum_max().forward_fill(),
-            from_end=pl.col("ticks") <= pl.col("ticks").cum_min(reverse=True).backward_fill(),
+    known = t.is_not_null()
+    kept = longest_rise(t.drop_nulls().dt.epoch("us").to_numpy())
+    out = len(kept) - int(kept.sum())
+    if out > max(_FEW_STEPS, len(kept) * _FEW_STEPS_SHARE):
+        raise LogError(
+            "clock_runs_back",
+            f"{name}: the time runs back so that {out} of {len(kept)} rows cannot be put in order: "
+            "the file holds several recordings one after the other. Split it where the time "
+            "starts again.",
         )
-        .fill_null(value=False)
-    )
-    return max((frame["from_start"], frame["from_end"]), key=lambda kept: int(kept.sum()))
+    rows = np.flatnonzero(known.to_numpy())[kept]
+    mask = np.zeros(len(t), dtype=np.bool_)
+    mask[rows] = True
+    return pl.Series("kept", mask)
 
 
 def _typed_moments(

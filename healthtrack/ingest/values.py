@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
 _YOUNG_S = 2.5
 _WRONG_SHARE = 0.5
 _FITTING_SHARE = 0.9
+_JUMP_ROWS = 20
+_JUMP_TIMES = 6
+_JUMP_NEAR = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,26 +125,26 @@ def numbers(
     A cell that is neither a number nor one of the marks for `not measured` becomes null and is
     counted (``not_a_number``).
     """
-    expressions: list[pl.Expr] = []
-    bad: list[pl.Expr] = []
+    expressions = []
     for source in found:
         raw = pl.col(str(source.column))
-        name = source.channel.name
         if cells.schema[str(source.column)] == pl.String:
             number = _number(raw, shape)
-            mark = raw.str.strip_chars().str.to_lowercase().is_in(shape.missing)
         else:  # a form with types of its own
             number = raw.cast(pl.Float64, strict=False)
             number = pl.when(number.is_finite()).then(number)
-            mark = pl.lit(value=True)
-        expressions.append(number.alias(name))
-        bad.append((raw.is_not_null() & number.is_null() & ~mark).sum().alias(name))
-    frame = cells.select(*expressions)
-    if any(frame[name].null_count() for name in frame.columns):
-        counts = cells.select(*bad).row(0, named=True)
-    else:
-        counts = {}
-    losses = [Loss("not_a_number", count, name) for name, count in counts.items() if count]
+        expressions.append(number.alias(source.channel.name))
+    frame = cells.select(expressions)
+    losses = []
+    for source in found:
+        raw_cells, number_cells = cells[str(source.column)], frame[source.channel.name]
+        if number_cells.null_count() == raw_cells.null_count():
+            continue
+        lost = raw_cells.filter(raw_cells.is_not_null() & number_cells.is_null())
+        marks = lost.cast(pl.String).str.strip_chars().str.to_lowercase().is_in(shape.missing)
+        count = int((~marks).sum())
+        if count:
+            losses.append(Loss("not_a_number", count, source.channel.name))
     return frame, losses
 
 
@@ -257,8 +261,10 @@ def standard_pressure(altitude_m: float) -> float:
 
 def inside_ranges(
     frame: pl.DataFrame, found: Sequence[Source], raw: pl.DataFrame, name: str
-) -> tuple[pl.DataFrame, list[Loss]]:
+) -> tuple[pl.DataFrame, list[Loss], dict[str, pl.Series]]:
     """Return the channels with every value outside the physical range taken out and counted.
+
+    The third part says, per channel that lost any, on which rows they stood.
 
     Raises
     ------
@@ -268,6 +274,7 @@ def inside_ranges(
     """
     losses: list[Loss] = []
     expressions: list[pl.Expr] = []
+    impossible: dict[str, pl.Series] = {}
     for source in found:
         channel = source.channel
         column = frame[channel.name]
@@ -277,12 +284,44 @@ def inside_ranges(
             continue
         if outside > _WRONG_SHARE * column.count():
             _refuse_unit(source, raw[channel.name], outside, column.count(), name)
+        if outside > _JUMP_ROWS and source.unit.dimension == "pressure":
+            _refuse_jump(source, column, raw["line"], name)
         losses.append(Loss("out_of_range", outside, channel.name))
+        impossible[channel.name] = (~inside).fill_null(value=False)
         value = pl.col(channel.name)
         expressions.append(
             pl.when(value.is_between(channel.low, channel.high)).then(value).alias(channel.name)
         )
-    return frame.with_columns(expressions), losses
+    return frame.with_columns(expressions), losses, impossible
+
+
+def _refuse_jump(source: Source, column: pl.Series, lines: pl.Series, name: str) -> None:
+    """Refuse a pressure that leaves its range by a power of ten and stays there."""
+    channel = source.channel
+    known = column.is_not_null()
+    column, lines = column.filter(known), lines.filter(known)
+    outside = ~column.is_between(channel.low, channel.high)
+    usual, off = column.filter(~outside).median(), column.filter(outside).median()
+    if not isinstance(usual, float) or not isinstance(off, float) or off <= 0:
+        return
+    power = round(math.log10(off / usual))
+    if power == 0 or not 0.4 < off / usual / 10**power < _JUMP_NEAR:
+        return
+    if int(outside.rle_id().n_unique()) > _JUMP_TIMES:
+        return
+    line = int(lines.filter(outside)[0])
+    before = column.filter(lines < line)
+    was = f"from {before[-1]:g} {channel.unit} " if len(before) else ""
+    fitting = {1: "hPa read as kPa", 2: "kPa read as bar", 3: "Pa read as kPa"}.get(
+        power, "a changed unit"
+    )
+    raise LogError(
+        "unit_jump",
+        f"{name}: {source.header!r} jumps {was}to {column.filter(outside)[0]:g} {channel.unit} at "
+        f"line {line}; the range of {channel.name} is {channel.low:g} to {channel.high:g} "
+        f"{channel.unit}. A factor of {10.0**power:g} fits {fitting}. Split the log there, or set "
+        f"the logger right and give the unit under [channels.{channel.name}] of the pipeline.",
+    )
 
 
 def _refuse_unit(source: Source, raw: pl.Series, outside: int, count: int, name: str) -> None:

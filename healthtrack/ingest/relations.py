@@ -1,0 +1,295 @@
+"""Trust nothing: physics across channels that tells a log as a whole is not what it says.
+
+What cannot be true is refused (:class:`healthtrack.errors.LogError`, the log goes to quarantine);
+what is doubtful but may be a fault worth seeing is only remarked on.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from healthtrack.errors import LogError
+from healthtrack.ingest.values import held, standard_pressure
+from healthtrack.records import Loss
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from healthtrack.config import VehicleSettings
+    from healthtrack.ingest.values import Source
+
+COMPUTED_SCATTER = 0.008
+"""Airflow over speed × density that scatters less was computed from them, not measured.
+
+Steps of 1 kPa alone give 0.3 %; on real logs a measured airflow scatters by 5 % and more against
+its speed, because of recirculation, pulsation and the sensors' own noise.
+"""
+
+_HOT_AIR, _COLD_COOLANT = 65.0, 50.0  # °C
+_LEAST_ROWS = 200
+_LEAST_FOLLOWING = 0.3
+_FAR_ROWS = 30
+
+
+def check_gauge(
+    frame: pl.DataFrame, found: Sequence[Source], vehicle: VehicleSettings, name: str
+) -> None:
+    """Refuse a manifold pressure that is gauge where absolute is said, or the reverse.
+
+    With the engine not turning it equals the ambient pressure; near zero it is a gauge pressure,
+    near twice the ambient it was absolute already.
+
+    Parameters
+    ----------
+    frame : frame
+        In the store's units, before the ranges are looked at.
+
+    Raises
+    ------
+    LogError
+        ``gauge_or_absolute``.
+    """
+    source = next((one for one in found if one.channel.name == "manifold_pressure"), None)
+    if source is None or "engine_speed" not in frame.columns:
+        return
+    standing = standing_pressure(frame)
+    if standing is None:
+        return
+    ambient = ambient_pressure(frame, vehicle)
+    if not source.unit.gauge and abs(standing) < 0.12 * ambient:
+        raise LogError(
+            "gauge_or_absolute",
+            f"{name}: {source.header!r} reads {standing:.1f} kPa with the engine not turning, "
+            f"where an absolute one reads about {ambient:.0f} kPa: it is a gauge pressure. Write "
+            "gauge = true under [channels.manifold_pressure] of the pipeline.",
+        )
+    if source.unit.gauge and abs(standing - 2 * ambient) < 0.12 * ambient:
+        raise LogError(
+            "gauge_or_absolute",
+            f"{name}: {source.header!r} taken as a gauge pressure gives {standing:.0f} kPa with "
+            f"the engine not turning, twice the ambient: it is absolute already. Take gauge = true "
+            "away under [channels.manifold_pressure] of the pipeline.",
+        )
+
+
+def standing_pressure(frame: pl.DataFrame) -> float | None:
+    """Return the median manifold pressure with the engine not turning, or None. [kPa]."""
+    standing = frame.filter(held("engine_speed", 1.5) < 1)["manifold_pressure"].drop_nulls()
+    middle = standing.median() if len(standing) >= 3 else None
+    return float(middle) if isinstance(middle, float) else None
+
+
+def ambient_pressure(frame: pl.DataFrame, vehicle: VehicleSettings) -> float:
+    """Return the best known ambient pressure: logged, of the altitude, else 100 kPa."""
+    if "ambient_pressure" in frame.columns:
+        middle = frame["ambient_pressure"].median()
+        if isinstance(middle, float):
+            return middle
+    return 100.0 if vehicle.altitude_m is None else standard_pressure(vehicle.altitude_m)
+
+
+def check_swapped(frame: pl.DataFrame, name: str) -> None:
+    """Refuse columns that behave like each other's.
+
+    Raises
+    ------
+    LogError
+        ``swapped_columns``.
+    """
+    spread = {
+        channel: _spread(frame, channel)
+        for channel in ("ambient_pressure", "manifold_pressure")
+        if channel in frame.columns
+    }
+    if spread.get("ambient_pressure", 0.0) > 25 and spread.get("manifold_pressure", 99.0) < 10:
+        raise _swapped(
+            name,
+            "ambient_pressure",
+            "manifold_pressure",
+            f"the ambient pressure moves by {spread['ambient_pressure']:.0f} kPa and the manifold "
+            f"pressure by {spread['manifold_pressure']:.0f} kPa",
+        )
+    for other in ("intake_temperature", "ambient_temperature"):
+        if not {other, "coolant_temperature"} <= set(frame.columns):
+            continue
+        air, coolant = (frame[one].median() for one in (other, "coolant_temperature"))
+        if not isinstance(air, float) or not isinstance(coolant, float):
+            continue
+        if air > _HOT_AIR and coolant < _COLD_COOLANT:
+            raise _swapped(
+                name,
+                other,
+                "coolant_temperature",
+                f"the {other.replace('_', ' ')} is {air:.0f} °C and the coolant {coolant:.0f} °C",
+            )
+
+
+def _spread(frame: pl.DataFrame, channel: str) -> float:
+    low, high = (frame[channel].quantile(q) for q in (0.05, 0.95))
+    return 0.0 if low is None or high is None else float(high - low)
+
+
+def _swapped(name: str, first: str, second: str, found: str) -> LogError:
+    return LogError(
+        "swapped_columns",
+        f"{name}: {found}, as if the two columns were swapped. Check column under "
+        f"[channels.{first}] and [channels.{second}] of the pipeline.",
+    )
+
+
+def check_following(rows: pl.DataFrame, name: str) -> None:
+    """Refuse an airflow that does not follow engine speed × pressure at all.
+
+    Parameters
+    ----------
+    rows : frame
+        As :func:`healthtrack.ingest.plausible.breathing` returns it.
+    name : str
+        What messages call the file.
+
+    Raises
+    ------
+    LogError
+        ``unrelated``.
+    """
+    if rows.height < _LEAST_ROWS:
+        return
+    low, high = (rows["bound"].quantile(q) for q in (0.1, 0.9))
+    if low is None or high is None or high < 2 * low:
+        return
+    following = rows.select(pl.corr("airflow", "bound", method="spearman")).item()
+    if following is None or following >= _LEAST_FOLLOWING:
+        return
+    raise LogError(
+        "unrelated",
+        f"{name}: the airflow does not follow engine speed × manifold pressure (rank correlation "
+        f"{following:.2f}; on a running engine over 0.8): one of the three columns is another "
+        "channel, or its sensor is dead. Check their columns in the pipeline.",
+    )
+
+
+def check_jumps(rows: pl.DataFrame, name: str) -> None:
+    """Refuse an airflow that changes its unit on the way.
+
+    Parameters
+    ----------
+    rows : frame
+        As :func:`healthtrack.ingest.plausible.breathing` returns it, with ``line``.
+    name : str
+        What messages call the file.
+
+    Raises
+    ------
+    LogError
+        ``unit_jump``, with the line at which it happens.
+    """
+    if rows.height < _LEAST_ROWS:
+        return
+    ratio = (rows["airflow"] / rows["bound"]).rolling_median(15, center=True)
+    middle = ratio.median()
+    if not isinstance(middle, float) or middle <= 0:
+        return
+    far = ((ratio > 6 * middle) | (ratio < middle / 30)).fill_null(value=False)
+    if int(far.sum()) < _FAR_ROWS:
+        return
+    line = int(rows["line"].filter(far)[0])
+    off = float((ratio.filter(far) / middle).mean() or 0.0)  # type: ignore[arg-type]
+    raise LogError(
+        "unit_jump",
+        f"{name}: from about line {line} the airflow is {off:.2g} times what it is in the rest of "
+        "the log at the same speed and pressure: the logger changed its unit or its scaling on the "
+        "way. Split the log there, or set the logger right.",
+    )
+
+
+def computed_scatter(rows: pl.DataFrame) -> float | None:
+    """Return how closely the airflow follows speed × pressure where that tells, else None.
+
+    An airflow that the logger computed leaves a residual of zero by construction, whatever the
+    engine does. It is looked for with the temperature in the computation and without.
+    """
+    if rows.height < _LEAST_ROWS:
+        return None
+    low, high = (rows["pressure"].quantile(q) for q in (0.05, 0.95))
+    if low is None or high is None or high < 1.25 * low:
+        return None
+    return min(_scatter(rows, bound) for bound in ("bound", "bound_20"))
+
+
+def _scatter(rows: pl.DataFrame, bound: str) -> float:
+    """Return the robust scatter of the airflow over its bound at equal engine speed."""
+    off = (
+        rows.filter((pl.col("airflow") > 3) & (pl.col(bound) > 0))
+        .select(ratio=(pl.col("airflow") / pl.col(bound)).log(), bin=(pl.col("speed") / 50).round())
+        .filter(pl.len().over("bin") >= 8)
+        .select((pl.col("ratio") - pl.col("ratio").median().over("bin")).abs())
+        .to_series()
+    )
+    middle = off.median() if len(off) >= _LEAST_ROWS // 2 else None
+    return 1.4826 * middle if isinstance(middle, float) else 1.0
+
+
+def without_computed(
+    frame: pl.DataFrame, rows: pl.DataFrame
+) -> tuple[pl.DataFrame, list[Loss], tuple[str, ...]]:
+    """Take out an airflow that the logger computed from pressure and speed (``computed``)."""
+    scatter = computed_scatter(rows)
+    if scatter is None or scatter >= COMPUTED_SCATTER:
+        return frame, [], ()
+    count = frame["airflow"].count()
+    frame = frame.with_columns(airflow=pl.lit(None, dtype=pl.Float64))
+    note = (
+        f"the airflow follows engine speed × pressure to {100 * scatter:.2f} %: the logger "
+        "computed it, so it says nothing of the engine and was left out"
+    )
+    return frame, [Loss("computed", count, "airflow")], (note,)
+
+
+def sensor_place(frame: pl.DataFrame) -> str:
+    """Tell from the data where the intake temperature sensor sits.
+
+    Behind the charge cooler the air is warmer under boost than without; ahead of the compressor it
+    is not. Needs the ambient temperature.
+
+    Returns
+    -------
+    ``ahead_of_compressor``, ``behind_cooler`` or ``unknown``
+    """
+    needed = {"intake_temperature", "ambient_temperature", "manifold_pressure", "vehicle_speed"}
+    if not needed <= set(frame.columns):
+        return "unknown"
+    rows = frame.select(
+        "intake_temperature",
+        ambient=held("ambient_temperature", 120.0),
+        speed=held("vehicle_speed", 5.0),
+        pressure=pl.col("manifold_pressure").forward_fill().rolling_mean_by("t", window_size="20s"),
+    ).drop_nulls()
+    rows = rows.filter(pl.col("speed") > 50)
+    if rows.height < _LEAST_ROWS:
+        return "unknown"
+    low, high = (rows["pressure"].quantile(q) for q in (0.2, 0.85))
+    if low is None or high is None or high < 1.2 * low:
+        return "unknown"
+    above = pl.col("intake_temperature") - pl.col("ambient")
+    calm = rows.filter(pl.col("pressure") <= low).select(above).to_series().median()
+    hard = rows.filter(pl.col("pressure") >= high).select(above).to_series().median()
+    if not isinstance(calm, float) or not isinstance(hard, float):
+        return "unknown"
+    if hard - calm > 6 and hard > 10:
+        return "behind_cooler"
+    return "ahead_of_compressor" if hard - calm < 2 and hard < 20 else "unknown"
+
+
+def remarks(frame: pl.DataFrame, vehicle: VehicleSettings) -> tuple[str, ...]:
+    """Return what is doubtful and stops nothing."""
+    notes = []
+    place = sensor_place(frame)
+    stated = vehicle.intake_temperature_sensor
+    if "unknown" not in {place, stated} and place != stated:
+        notes.append(
+            f"the intake temperature behaves like a sensor {place.replace('_', ' ')}; the settings "
+            f"say {stated.replace('_', ' ')}"
+        )
+    return tuple(notes)
