@@ -1,4 +1,4 @@
-"""Causes, forecasts, maintenance and data quality: what the verdict rests on."""
+"""Forecasts, and the list of maintenance events."""
 
 from __future__ import annotations
 
@@ -12,64 +12,22 @@ from healthtrack.report.numbers import (
     THIN,
     decimals_for,
     number,
-    percent,
     quantity,
     short_day,
     span,
 )
-from healthtrack.report.page import shorten, wrap
+from healthtrack.report.page import wrap
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from healthtrack.records import (
-        CauseFinding,
         IndicatorFinding,
         MaintenanceEvent,
     )
     from healthtrack.report.flow import Flow
 
 ROW = 5.4
-
-
-def draw_causes(flow: Flow, causes: Sequence[CauseFinding]) -> None:
-    """Write the causes with their probabilities as bars of one scale."""
-    if not causes:
-        return
-    flow.space(3.0)
-    flow.heading("Probable causes", with_next=16.0, aside="probability, and the size of the fault")
-    flow.bookmark("Causes")
-    paper = flow.paper
-    bar, reach = paper.left + 60.0, 52.0
-    for item in sorted(causes, key=lambda cause: -cause.probability):
-        flow.need(ROW)
-        y = flow.y + 4.2
-        label = shorten(words.cause(item.cause), 57.0, style.BODY)
-        flow.page.text(paper.left, y, label, style.BODY)
-        flow.page.box(bar, y - 2.9, reach, 3.2, style.WASH)
-        flow.page.box(bar, y - 2.9, max(reach * item.probability, 0.2), 3.2, style.DATA)
-        flow.page.text(
-            bar + reach + 19.0, y, percent(item.probability), style.STRONG, align="right"
-        )
-        flow.page.text(paper.right_edge, y, size_words(item), style.SMALL, align="right")
-        flow.space(ROW)
-        meaning = words.cause_size(item.cause)
-        if meaning and item.size is not None:
-            flow.page.text(
-                paper.right_edge, y + 3.2, meaning, style.TINY, colour=style.SOFT, align="right"
-            )
-            flow.space(2.6)
-
-
-def size_words(item: CauseFinding) -> str:
-    """Write the size of a fault with its 95 % band."""
-    if item.size is None:
-        return ""
-    decimals = decimals_for(item.size_low, item.size_high)
-    text = quantity(item.size, item.unit or "", decimals)
-    if item.size_low is not None and item.size_high is not None:
-        text += f" ({span(item.size_low, item.size_high, decimals)})"
-    return text
 
 
 def draw_forecasts(flow: Flow, indicators: Sequence[IndicatorFinding]) -> None:

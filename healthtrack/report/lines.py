@@ -149,3 +149,13 @@ def runs(lines: Lines, state: str) -> list[tuple[float, float]]:
     if start is not None:
         runs.append((start, float(lines.x[-1])))
     return runs
+
+
+def learned_spans(lines: Lines) -> list[tuple[float, float]]:
+    """Return from where to where the healthy expectation was learned; there may be several."""
+    steps = np.diff(np.concatenate(([False], lines.learned, [False])).astype(np.int8))
+    starts, ends = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1) - 1
+    return [
+        (float(lines.x[start]), float(lines.x[end]))
+        for start, end in zip(starts, ends, strict=True)
+    ]

@@ -14,7 +14,7 @@ from matplotlib.transforms import blended_transform_factory
 
 from healthtrack.report import style
 from healthtrack.report.front import limit_ahead, limit_sides
-from healthtrack.report.lines import raised, restarts, runs
+from healthtrack.report.lines import learned_spans, raised, restarts, runs
 from healthtrack.report.page import draw_mark
 from healthtrack.report.timeline import round_steps
 
@@ -105,9 +105,7 @@ def _frame(panel: Panel) -> None:
 
 def _learned(panel: Panel) -> None:
     """Tint the period from which the healthy expectation was learned."""
-    lines = panel.lines
-    if lines.learned.any():
-        x0, x1 = lines.x[lines.learned].min(), lines.x[lines.learned].max()
+    for x0, x1 in learned_spans(panel.lines):
         panel.axes.axvspan(x0, x1, facecolor=style.WASH, edgecolor="none", zorder=0)
 
 

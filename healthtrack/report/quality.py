@@ -130,11 +130,15 @@ def _waterfall(flow: Flow, items: list[tuple[str, int]], used: int) -> None:
 
 
 def _bars(flow: Flow, heading: str, items: list[tuple[str, int]]) -> None:
-    """Show amounts of one kind side by side; the largest fills the width."""
+    """Show amounts of one kind side by side; the largest fills the width.
+
+    A single amount has nothing to be compared with and gets no bar.
+    """
     _head(flow, heading, "", len(items))
+    colour = style.FAINT if len(items) > 1 else style.PAPER
     largest = max(amount for _, amount in items)
     for name, amount in items:
-        _row(flow, name, number(amount, 0), (0.0, amount / largest), style.FAINT)
+        _row(flow, name, number(amount, 0), (0.0, amount / largest), colour)
 
 
 def _row(flow: Flow, name: str, amount: str, ends: tuple[float, float], colour: str) -> None:
@@ -144,8 +148,9 @@ def _row(flow: Flow, name: str, amount: str, ends: tuple[float, float], colour: 
     y = flow.y + 3.9
     strong = style.SMALL if amount.startswith(MINUS) or colour != style.DATA else style.SMALL_STRONG
     flow.page.text(paper.left, y, shorten(name, LABEL - 3.0, strong), strong)
-    flow.page.rule(bar, bar + reach, y + 0.5, style.HAIR, 0.4)
-    x0 = bar + reach * ends[0]
-    flow.page.box(x0, y - 2.4, max(reach * (ends[1] - ends[0]), 0.25), 2.9, colour)
+    if colour != style.PAPER:
+        flow.page.rule(bar, bar + reach, y + 0.5, style.HAIR, 0.4)
+        x0 = bar + reach * ends[0]
+        flow.page.box(x0, y - 2.4, max(reach * (ends[1] - ends[0]), 0.25), 2.9, colour)
     flow.page.text(paper.right_edge, y, amount, strong, align="right")
     flow.space(ROW)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from healthtrack.report import style, words
+from healthtrack.report.causes import draw_causes, draw_evidence
 from healthtrack.report.document import to_pdf, write_whole
 from healthtrack.report.evidence import (
-    draw_causes,
     draw_forecasts,
     draw_maintenance,
 )
@@ -16,6 +16,7 @@ from healthtrack.report.front import draw_front
 from healthtrack.report.method import draw_method
 from healthtrack.report.numbers import day
 from healthtrack.report.quality import draw_quality
+from healthtrack.report.repairs import draw_repairs
 from healthtrack.report.trends import draw_trends, drawable
 
 if TYPE_CHECKING:
@@ -31,10 +32,12 @@ def compose(finding: VehicleFinding, vehicle: VehicleSettings, paper: Paper = st
     name = words.vehicle_title(finding, vehicle)
     flow = Flow(paper, f"{name} \N{MIDDLE DOT} air path as of {day(finding.as_of)}")
     draw_front(flow, finding, vehicle)
-    draw_causes(flow, finding.causes)
+    draw_causes(flow, finding)
     draw_forecasts(flow, finding.indicators)
     if any(drawable(item) for item in finding.indicators):
         draw_trends(flow, finding)
+    draw_evidence(flow, finding)
+    draw_repairs(flow, finding)
     draw_quality(flow, finding)
     draw_maintenance(flow, finding.maintenance)
     draw_method(flow, finding)

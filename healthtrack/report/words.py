@@ -77,6 +77,19 @@ REASONS: dict[str, str] = {
 """Reason codes in words; a code that is not here is shown with blanks for its underscores."""
 
 
+REGIONS: dict[str, str] = {
+    "key_on": "key on, engine off",
+    "standstill": "standing",
+    "idle": "idle",
+    "part_load": "part load",
+    "part_load_recirculation": "part load, recirculating",
+    "part_load_closed": "part load, not recirculating",
+    "full_load": "full load",
+    "pull": "full-load pull",
+}
+"""Regions of operation in words."""
+
+
 class Paragraph(NamedTuple):
     """A heading and what stands under it."""
 
@@ -152,6 +165,12 @@ def label(indicator: str) -> str:
     known = declaration(indicator)
     words = known.label if known else indicator.replace("_", " ")
     return words[:1].upper() + words[1:]
+
+
+def unit(indicator: str) -> str:
+    """Return the declaration's unit; nothing where it is not declared."""
+    known = declaration(indicator)
+    return known.unit if known else ""
 
 
 def meaning(indicator: str) -> str:

@@ -13,11 +13,16 @@ from healthtrack.config import VehicleSettings
 from healthtrack.records import (
     BaselineSummary,
     CauseFinding,
+    Diagnosis,
+    Evidence,
+    ExpectedLevels,
     Forecast,
     IndicatorFinding,
     Loss,
     MaintenanceEvent,
+    NextObservation,
     NotObservable,
+    RegionEvidence,
     Trend,
     VehicleFinding,
 )
@@ -189,6 +194,26 @@ def alarm():
             CauseFinding("charge_air_leak", 0.06, 5.1, 2.0, 8.4, "%"),
             CauseFinding("unknown", 0.026),
             CauseFinding("none", 0.004),
+        ),
+        evidence=Evidence(
+            (
+                RegionEvidence("airflow", "idle", -6.8, 0.9, 210, 820.0),
+                RegionEvidence("airflow", "part_load", -7.6, 0.6, 880, 1_900.0),
+                RegionEvidence("airflow", "full_load", -7.2, 0.5, 140, 2_700.0),
+                RegionEvidence("boost", "full_load", 0.1, 0.4, 140, 2_700.0),
+                RegionEvidence("breathing", "part_load", -4.1, 0.7, 910, 1_950.0),
+                RegionEvidence("breathing", "idle", 0.8, 0.7, 200, 820.0),
+            )
+        ),
+        diagnosis=Diagnosis(
+            (),
+            alike=(("airflow_sensor_reads_low", "egr_stuck_open"),),
+            next_observations=(
+                NextObservation("standing", "compare the sensors with the engine standing", 0.42),
+            ),
+            expected=(
+                ExpectedLevels("airflow_sensor_reads_low", (-7.3, -7.3, -7.3, 0.0, -7.3, -7.3)),
+            ),
         ),
         advice=(
             (
