@@ -6,6 +6,7 @@ Every command is a few lines that call :mod:`healthtrack.jobs` and tell a person
 
 from __future__ import annotations
 
+import os
 from typing import Any
 
 import click
@@ -43,6 +44,10 @@ class _Commands(click.Group):
 @with_workspace
 def main() -> None:
     """Watch the air path of turbocharged diesels over the years, from their drive logs."""
+    # before numpy is imported: its threads fight over the processors (assess took eight times as
+    # long on a busy machine), and the sums of one thread are the same every time
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
 
 main.add_command(demo.demo)

@@ -88,10 +88,11 @@ def _assess_and_report(workspace: Workspace, store: Store, day: date) -> list[Wr
 
 def _tell_verdicts(shell: Shell, written: Sequence[WrittenReport]) -> None:
     from healthtrack.cli.verdicts import verdict_line
+    from healthtrack.jobs.words import counted
 
     for one in written:
         click.echo(verdict_line(one.finding))
-    click.echo(f"\n{len(written)} reports:")
+    click.echo(f"\n{counted(len(written), 'report')}:")
     for one in written:
         click.echo(f"  {_relative(one.path, shell.root)}")
 

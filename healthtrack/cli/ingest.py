@@ -67,9 +67,11 @@ def ingest(paths: tuple[Path, ...], vehicle: str | None, pipeline: str | None) -
 
 def outcome_line(outcome: FileOutcome) -> str:
     """Return what became of one file, in one line (more where there are notes)."""
+    from healthtrack.jobs.words import counted
+
     line = f"{_WORDS[outcome.state]:<14} {outcome.file}"
     if outcome.state == "stored":
-        line += f": {_count(outcome.drives, 'drive')}, {_count(outcome.windows, 'steady window')}"
+        line += f": {counted(outcome.drives, 'drive')}, {counted(outcome.windows, 'steady window')}"
     elif outcome.message:
         reason = f" ({outcome.reason})" if outcome.reason else ""
         line += f"{reason}: {outcome.message}"
@@ -93,7 +95,3 @@ def _summary(workspace: Workspace, counts: Mapping[str, int]) -> str:
 def _document(outcomes: Sequence[FileOutcome], counts: Mapping[str, int]) -> dict[str, object]:
     files = [{**asdict(outcome), "notes": list(outcome.notes)} for outcome in outcomes]
     return {"files": files, **{state: counts.get(state, 0) for state in _WORDS}}
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from healthtrack import config, ingest
 from healthtrack.errors import HealthtrackError, SettingsError
 from healthtrack.jobs.logs import find_logs
+from healthtrack.jobs.words import counted
 from healthtrack.jobs.workspace import Workspace
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ def _pipelines(workspace: Workspace) -> Iterator[Remark]:
         )
         return
     names = ", ".join(sorted(pipelines))
-    yield Remark("ok", "pipelines", f"{len(pipelines)} kinds of log can be read: {names}")
+    yield Remark("ok", "pipelines", f"these kinds of log can be read: {names}")
     for vehicle, settings in workspace.settings.vehicles.items():
         if settings.pipeline and settings.pipeline not in pipelines:
             yield Remark(
@@ -124,7 +125,8 @@ def _store(workspace: Workspace, today: date) -> Iterator[Remark]:
             yield Remark(
                 "ok",
                 "store",
-                f"{shown}: {counts['stored']} logs stored, {counts['quarantined']} in quarantine",
+                f"{shown}: {counted(counts['stored'], 'log')} stored, "
+                f"{counts['quarantined']} in quarantine",
             )
             yield from _waiting(workspace, entries)
             for vehicle in workspace.settings.vehicles:
@@ -159,14 +161,16 @@ def _waiting(workspace: Workspace, entries: Sequence[LogEntry]) -> Iterator[Rema
             yield Remark(
                 "wrong",
                 "inbox",
-                f"{inbox}/{vehicle} holds {len(logs)} logs, but there "
+                f"{inbox}/{vehicle} holds {counted(len(logs), 'log')}, but there "
                 f"is no [vehicles.{vehicle}] in {config.SETTINGS_FILE}. Add it, or "
                 "rename the folder",
             )
     ready = [log for log in fresh if log.vehicle in known]
     if ready:
         yield Remark(
-            "next", "inbox", f"{len(ready)} logs wait in {inbox}: run `healthtrack ingest`"
+            "next",
+            "inbox",
+            f"{counted(len(ready), 'log')} to be read in {inbox}: run `healthtrack ingest`",
         )
     elif not entries and not fresh:
         first = next(iter(known), "VEHICLE")
@@ -207,7 +211,7 @@ def _vehicle(workspace: Workspace, store: Store, vehicle: str, today: date) -> R
         )
     usable = history.windows["drive"].n_unique()
     needed = workspace.settings.baseline.minimum_drives
-    told = f"{drives} drives, {usable} of them with steady windows"
+    told = f"{counted(drives, 'drive')}, {usable} with steady windows"
     if usable < needed:
         return Remark("next", vehicle, f"{told}; {needed} are needed before it is judged")
     last = store.findings(vehicle)

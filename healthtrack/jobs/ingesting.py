@@ -253,7 +253,7 @@ def _store(
     store.add_log(
         replace(entry, name=name, pipeline=read.pipeline),
         read,
-        result.windows,
+        result.operation,
         replaces=shorter.sha256 if shorter else None,
     )
     release_from_quarantine(workspace, log, entry.sha256)
@@ -265,7 +265,7 @@ def _store(
         log.vehicle,
         "stored",
         drives=read.drives.height,
-        windows=result.windows.frame.height,
+        windows=result.operation.windows.frame.height,
         notes=notes,
     )
 

@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 FEWEST_FILES_FOR_A_POOL = 8
 """With fewer, starting worker processes (about a second) costs more than they save."""
 
+ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "POLARS_MAX_THREADS")
+"""Environment variables that keep a worker process to one thread."""
+
 
 @dataclass(frozen=True)
 class ReadTask:
@@ -116,7 +119,7 @@ def local_processes(workers: int) -> Iterator[Executor]:
     Spawned, not forked: a forked child of a process that has used polars deadlocks. Numerical
     libraries get one thread per worker, or they fight over the processors.
     """
-    with _environment({"OPENBLAS_NUM_THREADS": "1", "POLARS_MAX_THREADS": "1"}):
+    with _environment(dict.fromkeys(ONE_THREAD, "1")):
         executor = ProcessPoolExecutor(
             workers,
             mp_context=multiprocessing.get_context("spawn"),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from healthtrack.channels import CHANNELS
 from healthtrack.errors import StoreError
+from healthtrack.operating import PULL_SCHEMA
 from healthtrack.store.transaction import transaction
 
 if TYPE_CHECKING:
@@ -31,10 +32,24 @@ WINDOW_COLUMNS: dict[str, str] = {
 """Columns of ``window`` beside its keys, and their types; see :mod:`healthtrack.records`."""
 
 
+PULL_COLUMNS: dict[str, str] = {
+    name: "DOUBLE" for name in PULL_SCHEMA if name not in {"drive", "t"}
+}
+"""Columns of ``pull`` beside its keys; all are numbers."""
+
+TABLES: dict[str, dict[str, str]] = {
+    "sample": SAMPLE_COLUMNS,
+    "window": WINDOW_COLUMNS,
+    "standstill": WINDOW_COLUMNS,
+    "pull": PULL_COLUMNS,
+}
+"""Tables whose columns follow the blocks that fill them."""
+
+
 def add_missing_columns(connection: duckdb.DuckDBPyConnection) -> None:
-    """Give ``sample`` and ``window`` a column for every channel that they lack."""
+    """Give the tables of frames a column for every channel or figure that they lack."""
     with transaction(connection):
-        for table, columns in (("sample", SAMPLE_COLUMNS), ("window", WINDOW_COLUMNS)):
+        for table, columns in TABLES.items():
             present = set(table_columns(connection, table))
             for column, kind in columns.items():
                 if column not in present:

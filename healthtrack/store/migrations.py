@@ -4,8 +4,8 @@ A store carries its number in ``schema_version``; opening it runs the steps that
 a transaction of its own, so a crash in between leaves the store at a whole number. To change the
 schema, append a step and its test in ``tests/store/test_migrations.py``.
 
-The columns of ``sample`` and ``window`` that hold channels are not listed here: they follow
-:data:`healthtrack.channels.CHANNELS` (see :mod:`healthtrack.store.columns`).
+The columns that hold channels and figures (of ``sample``, ``window``, ``standstill`` and ``pull``)
+are not listed here: they follow the blocks that fill them, see :mod:`healthtrack.store.columns`.
 """
 
 from __future__ import annotations
@@ -104,6 +104,20 @@ MIGRATIONS: tuple[Migration, ...] = (
                 state VARCHAR NOT NULL,
                 document VARCHAR NOT NULL
             )""",
+        ),
+    ),
+    Migration(
+        4,
+        "standstills and pulls",
+        (
+            """
+            CREATE TABLE standstill (
+                drive VARCHAR NOT NULL,
+                t TIMESTAMPTZ NOT NULL,
+                seconds DOUBLE NOT NULL,
+                region VARCHAR NOT NULL
+            )""",
+            "CREATE TABLE pull (drive VARCHAR NOT NULL, t TIMESTAMPTZ NOT NULL)",
         ),
     ),
 )

@@ -11,7 +11,7 @@ from healthtrack.config import DEFAULT_STORE_MEMORY_MB
 from healthtrack.errors import LogError, StoreError
 from healthtrack.records import Loss, MaintenanceEvent, VehicleHistory
 from healthtrack.store.columns import (
-    WINDOW_COLUMNS,
+    TABLES,
     add_missing_columns,
     insert,
     without_empty_channels,
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     import duckdb
 
-    from healthtrack.records import ReadLog, Windows
+    from healthtrack.records import Operation, ReadLog
 
 
 class Store:
@@ -119,16 +119,16 @@ class Store:
         return tuple(LogEntry(*(*row[:-1], tuple(row[-1] or ()))) for row in rows)
 
     def add_log(
-        self, entry: LogEntry, read: ReadLog, windows: Windows, replaces: str | None = None
+        self, entry: LogEntry, read: ReadLog, operation: Operation, replaces: str | None = None
     ) -> None:
-        """Store a log with its drives, samples and windows, in one transaction.
+        """Store a log with its drives, samples and operating points, in one transaction.
 
         A log that was in quarantine under the same content becomes a stored one.
 
         Parameters
         ----------
-        entry, read, windows
-            What is known of the file, what was read from it, and its operating points.
+        entry, read, operation
+            What is known of the file, what was read from it, and what that shows.
         replaces : str or None
             SHA-256 of a stored log that this one takes the place of: a shorter copy of it.
 
@@ -152,9 +152,11 @@ class Store:
             drives = read.drives.with_columns(log=pl.lit(entry.sha256))
             insert(self._connection, "drive", drives)
             insert(self._connection, "sample", read.samples)
-            insert(self._connection, "window", windows.frame)
+            insert(self._connection, "window", operation.windows.frame)
+            insert(self._connection, "standstill", operation.standstills)
+            insert(self._connection, "pull", operation.pulls)
             self._insert_losses(entry.sha256, "ingest", read.losses)
-            self._insert_losses(entry.sha256, "operating", windows.losses)
+            self._insert_losses(entry.sha256, "operating", operation.windows.losses)
             for text in read.notes:
                 self._connection.execute("INSERT INTO note VALUES (?, ?)", [entry.sha256, text])
 
@@ -188,6 +190,8 @@ class Store:
                 [vehicle, drive, ended, started],
             ).fetchall()
             found.update(row[0] for row in rows)
+        if not found:  # the ordinary case must not list all logs
+            return ()
         return tuple(entry for entry in self.logs(vehicle) if entry.sha256 in found)
 
     def _refuse_stored(self, entry: LogEntry) -> None:
@@ -198,8 +202,10 @@ class Store:
     def _delete(self, log: str) -> None:
         """Delete a log and all that came from it; inside a transaction."""
         for statement in (
-            "DELETE FROM sample WHERE drive IN (SELECT drive FROM drive WHERE log = ?)",
-            'DELETE FROM "window" WHERE drive IN (SELECT drive FROM drive WHERE log = ?)',
+            *(
+                f'DELETE FROM "{table}" WHERE drive IN (SELECT drive FROM drive WHERE log = ?)'  # noqa: S608
+                for table in TABLES
+            ),
             "DELETE FROM drive WHERE log = ?",
             "DELETE FROM loss WHERE log = ?",
             "DELETE FROM note WHERE log = ?",
@@ -258,9 +264,9 @@ class Store:
         Returns
         -------
         VehicleHistory
-            Drives and windows in order of time; windows have a column for every channel. Losses
-            are summed over the logs of these drives. A log in quarantine has no date of its own,
-            so all of the vehicle's are counted.
+            Drives, windows, standstills and pulls in order of time; windows and standstills have a
+            column for every channel. Losses are summed over the logs of these drives. A log in
+            quarantine has no date of its own, so all of the vehicle's are counted.
         """
         end = datetime(as_of.year, as_of.month, as_of.day, tzinfo=UTC) + timedelta(days=1)
         drives = self._frame(
@@ -269,20 +275,27 @@ class Store:
             "WHERE drive.vehicle = ? AND ended < ? ORDER BY started, drive",
             [vehicle, end],
         )
-        windows = self._frame(
-            'SELECT "window".* FROM "window" JOIN drive USING (drive) '
-            'WHERE drive.vehicle = ? AND ended < ? ORDER BY started, drive, "window".t',
-            [vehicle, end],
-        )
         stored, quarantined = self._log_counts(vehicle)
         return VehicleHistory(
             vehicle=vehicle,
             drives=drives,
-            windows=windows.select("drive", "t", "seconds", "region", *WINDOW_COLUMNS),
+            windows=self._of_drives("window", vehicle, end),
             losses=self._losses(vehicle, end),
             maintenance=self.maintenance(vehicle, as_of),
             logs_stored=stored,
             logs_quarantined=quarantined,
+            standstills=self._of_drives("standstill", vehicle, end),
+            pulls=self._of_drives("pull", vehicle, end),
+        )
+
+    def _of_drives(self, table: str, vehicle: str, end: datetime) -> pl.DataFrame:
+        """Return a table's rows of a vehicle's drives that had ended, columns in their order."""
+        keys = ["drive", "t", *(("seconds", "region") if table != "pull" else ())]
+        columns = ", ".join(f'"{table}"."{name}"' for name in [*keys, *TABLES[table]])
+        return self._frame(
+            f'SELECT {columns} FROM "{table}" JOIN drive USING (drive) '  # noqa: S608
+            f'WHERE drive.vehicle = ? AND ended < ? ORDER BY started, drive, "{table}".t',
+            [vehicle, end],
         )
 
     def samples(self, drive: str) -> pl.DataFrame:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from healthtrack.records import Loss, ReadLog, Windows
+from healthtrack.records import Loss, Operation, ReadLog, Windows
 from healthtrack.store import LogEntry, Store
 
 MORNING = datetime(2025, 3, 28, 7, 0, tzinfo=UTC)
@@ -52,7 +52,7 @@ def _read(
     return ReadLog(samples, drives, rows, losses, ("the clock stepped back once",))
 
 
-def _windows(read: ReadLog) -> Windows:
+def _operation(read: ReadLog) -> Operation:
     frame = read.drives.select(
         "drive",
         t="started",
@@ -65,7 +65,12 @@ def _windows(read: ReadLog) -> Windows:
         airflow_sd=pl.lit(0.0),
         airflow_n=pl.lit(3, dtype=pl.UInt32),
     )
-    return Windows(frame, (Loss("engine_cold", 31),))
+    standstills = frame.with_columns(region=pl.lit("key_on"), manifold_pressure=pl.lit(95.0))
+    pulls = read.drives.select(
+        "drive", t="started", seconds=pl.lit(6.1), specific_power=pl.lit(32.5)
+    )
+    near_misses = pl.DataFrame(schema=["drive", "t", "seconds", "reason"])
+    return Operation(Windows(frame, (Loss("engine_cold", 31),)), standstills, pulls, near_misses)
 
 
 class Made:
@@ -73,14 +78,14 @@ class Made:
 
     entry = staticmethod(_entry)
     read = staticmethod(_read)
-    windows = staticmethod(_windows)
+    operation = staticmethod(_operation)
     morning = MORNING
 
     @staticmethod
     def add(store: Store, name: str = "a.csv", vehicle: str = "otter", **when: object) -> LogEntry:
         entry = _entry(name, vehicle)
         read = _read(vehicle=vehicle, **when)
-        store.add_log(entry, read, _windows(read))
+        store.add_log(entry, read, _operation(read))
         return entry
 
 

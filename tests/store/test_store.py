@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
@@ -13,8 +14,8 @@ from polars.testing import assert_frame_equal
 from healthtrack.channels import CHANNELS
 from healthtrack.config import VehicleSettings
 from healthtrack.errors import LogError, StoreError
-from healthtrack.operating import find_windows
-from healthtrack.records import Loss, MaintenanceEvent, Windows
+from healthtrack.operating import find_operation
+from healthtrack.records import Loss, MaintenanceEvent
 from healthtrack.store import Store, StoredFinding
 
 LATE = date(2030, 1, 1)
@@ -29,18 +30,31 @@ def test_samples_come_back_as_they_went_in(store, made):
 def test_windows_come_back_with_a_column_for_every_channel(store, made):
     made.add(store)
     windows = store.history("otter", LATE).windows
-    went_in = made.windows(made.read()).frame
+    went_in = made.operation(made.read()).windows.frame
     assert_frame_equal(windows.select(went_in.columns), went_in, check_dtypes=False)
     missing = set(CHANNELS) - set(went_in.columns)
     assert missing <= set(windows.columns)
     assert all(windows[name].null_count() == windows.height for name in missing)
 
 
-def test_windows_have_the_very_columns_that_the_operating_block_makes(store, made):
+def test_frames_have_the_very_columns_that_the_operating_block_makes(store, made):
     read = made.read()
-    found = find_windows(read.samples, VehicleSettings())
+    found = find_operation(read.samples, VehicleSettings())
     store.add_log(made.entry(), read, found)
-    assert store.history("otter", LATE).windows.schema == found.frame.schema
+    history = store.history("otter", LATE)
+    assert history.windows.schema == found.windows.frame.schema
+    assert history.standstills.schema == found.standstills.schema
+    assert history.pulls.schema == found.pulls.schema
+
+
+def test_standstills_and_pulls_come_back_up_to_the_day_asked_for(store, made):
+    made.add(store)
+    made.add(store, "b.csv", started=made.morning + timedelta(days=1))
+    history = store.history("otter", date(2025, 3, 28))
+    assert history.standstills["region"].to_list() == ["key_on"]
+    assert history.standstills["manifold_pressure"].to_list() == [95.0]
+    assert history.pulls["specific_power"].to_list() == [32.5]
+    assert store.history("otter", LATE).pulls.height == 2
 
 
 def test_drives_name_the_log_that_they_came_from(store, made):
@@ -64,7 +78,7 @@ def test_the_same_content_cannot_be_stored_twice(store, made):
     made.add(store)
     read = made.read(started=made.morning + timedelta(days=1))
     with pytest.raises(StoreError, match="stored already"):
-        store.add_log(made.entry(), read, made.windows(read))
+        store.add_log(made.entry(), read, made.operation(read))
     assert store.history("otter", LATE).drives.height == 1
 
 
@@ -77,7 +91,7 @@ def test_a_drive_that_overlaps_a_stored_one_is_refused_and_nothing_changes(
     made.add(store)
     read = made.read(made.morning + timedelta(minutes=shift_minutes), minutes)
     with pytest.raises(LogError, match=r"must not count twice") as caught:
-        store.add_log(made.entry("b.csv"), read, made.windows(read))
+        store.add_log(made.entry("b.csv"), read, made.operation(read))
     assert caught.value.reason == "overlap"
     assert len(store.logs()) == 1
     assert store.history("otter", LATE).drives.height == 1
@@ -93,7 +107,7 @@ def test_drives_that_only_touch_are_two_drives(store, made, shift_minutes):
 def test_a_log_that_takes_the_place_of_another_leaves_nothing_of_it(store, made):
     short = made.add(store, "short.csv", minutes=10)
     read = made.read(minutes=30)
-    store.add_log(made.entry("whole.csv"), read, made.windows(read), replaces=short.sha256)
+    store.add_log(made.entry("whole.csv"), read, made.operation(read), replaces=short.sha256)
     history = store.history("otter", LATE)
     assert history.drives["log"].to_list() == ["whole.csv"]
     assert history.windows.height == 1
@@ -110,7 +124,8 @@ def test_two_vehicles_may_drive_at_the_same_time(store, made):
 
 def test_a_failure_half_way_leaves_nothing_of_the_log(store, made):
     read = made.read()
-    wrong = Windows(made.windows(read).frame.with_columns(unheard_of=pl.lit(1.0)))
+    good = made.operation(read)
+    wrong = replace(good, pulls=good.pulls.with_columns(unheard_of=pl.lit(1.0)))
     with pytest.raises(StoreError, match="unheard_of"):
         store.add_log(made.entry(), read, wrong)
     assert store.logs() == ()
@@ -267,5 +282,5 @@ def test_every_channel_can_be_stored(store, made):
         pl.lit(channel.low).alias(channel.name) for channel in CHANNELS.values()
     )
     full = read.__class__(everything, read.drives, read.rows)
-    store.add_log(made.entry(), full, made.windows(read))
+    store.add_log(made.entry(), full, made.operation(read))
     assert store.samples(read.drives["drive"][0]).columns == ["drive", "t", *CHANNELS]

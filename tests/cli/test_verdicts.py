@@ -1,0 +1,162 @@
+"""`assess --json` has exactly the promised shape; reports land where they sort themselves."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from healthtrack.jobs.findings import findings_as_dict
+from healthtrack.jobs.workspace import Workspace
+from healthtrack.records import (
+    BaselineSummary,
+    CauseFinding,
+    Forecast,
+    IndicatorFinding,
+    NotObservable,
+    VehicleFinding,
+)
+
+# The document that scripts depend on, word for word as it was promised.
+PROMISED = json.loads("""
+{"as_of": "2026-03-31", "vehicles": [{
+  "vehicle": "otter", "state": "alert", "reason": "one sentence", "odometer_km": 214300,
+  "drives": 312,
+  "baseline": {"from": "2023-01-02", "to": "2023-06-30", "drives": 61, "restarted_by": null},
+  "indicators": [{"indicator": "airflow", "unit": "%", "state": "alert", "level": -4.1,
+      "low": -5.0, "high": -3.2, "slope_per_10000_km": -1.9, "slope_low": -2.6, "slope_high": -1.2,
+      "kind": "drift", "since_km": 203000, "since_km_low": 199500, "since_km_high": 206000,
+      "raised_on": "2026-02-11", "raised_at_km": 211900, "limit": -6.0,
+      "forecast": {"limit_km": 224100, "limit_km_low": 219800, "limit_km_high": 233000,
+                   "limit_on": "2026-08-02"}}],
+  "causes": [{"cause": "airflow_sensor_reads_low", "probability": 0.91, "size": -4.3,
+              "size_low": -5.2, "size_high": -3.5, "unit": "%"}],
+  "not_observable": [{"indicator": "intake_restriction",
+                      "needs": "ambient pressure in the air box"}],
+  "advice": ["look"]}]}
+""")
+
+INDICATOR = IndicatorFinding(
+    "airflow", "%", "alert", "words for the report only",
+    level=-4.1, low=-5.0, high=-3.2,
+    slope_per_10000_km=-1.9, slope_low=-2.6, slope_high=-1.2,
+    slope_per_year=-3.0, slope_per_year_low=-4.0, slope_per_year_high=-2.0,
+    kind="drift", since_km=203000, since_km_low=199500, since_km_high=206000,
+    since_on=date(2025, 9, 1), raised_on=date(2026, 2, 11), raised_at_km=211900,
+    limit=-6.0, threshold=2.2,
+    forecast=Forecast(224100, 219800, 233000, date(2026, 8, 2)),
+)  # fmt: skip
+
+FINDING = VehicleFinding(
+    "otter", date(2026, 3, 31), "alert", "one sentence", 214300, 312,
+    BaselineSummary(date(2023, 1, 2), date(2023, 6, 30), 61),
+    indicators=(INDICATOR,),
+    causes=(CauseFinding("airflow_sensor_reads_low", 0.91, -4.3, -5.2, -3.5, "%"),),
+    not_observable=(NotObservable("intake_restriction", "ambient pressure in the air box"),),
+    advice=("look",),
+)  # fmt: skip
+
+
+def _shape(value):
+    if isinstance(value, dict):
+        return {key: _shape(inner) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_shape(inner) for inner in value]
+    return None
+
+
+def test_the_document_is_the_promised_one():
+    assert findings_as_dict(FINDING.as_of, [FINDING]) == PROMISED
+
+
+def test_what_is_not_known_is_null_under_the_same_keys():
+    bare = replace(
+        FINDING,
+        odometer_km=None,
+        baseline=None,
+        indicators=(IndicatorFinding("airflow", "%", "learning", "have 9 drives, need 20"),),
+        causes=(CauseFinding("unknown", 0.5),),
+    )
+    document = findings_as_dict(bare.as_of, [bare])
+    assert _shape(document) == _shape(PROMISED)
+    vehicle = document["vehicles"][0]
+    assert set(vehicle["baseline"].values()) == {None}
+    assert set(vehicle["indicators"][0]["forecast"].values()) == {None}
+
+
+@given(st.floats() | st.none())
+def test_the_document_is_strict_json_whatever_the_numbers(value):
+    finding = replace(FINDING, indicators=(replace(INDICATOR, level=value, since_km=value),))
+    text = json.dumps(findings_as_dict(finding.as_of, [finding]), allow_nan=False)
+    level = json.loads(text)["vehicles"][0]["indicators"][0]["level"]
+    if value is None or not math.isfinite(value):
+        assert level is None
+    else:
+        assert level == pytest.approx(value, abs=5.1e-5)
+
+
+@pytest.fixture
+def short_history(workspace, write_log, call):
+    day = datetime(2025, 3, 1, 7, 0, tzinfo=UTC)
+    for number in range(3):
+        write_log(workspace / "inbox" / "otter" / f"{number}.csv", day + timedelta(days=number))
+    assert call("ingest").code == 0
+    return workspace
+
+
+def test_assess_as_json_has_the_promised_keys_and_nothing_else(call, short_history):
+    called = call("assess", "--json", "--as-of", "2025-03-31")
+    assert called.code == 0
+    document = called.document
+    assert document["as_of"] == "2025-03-31"
+    assert set(document) == set(PROMISED)
+    (vehicle,) = document["vehicles"]
+    promised = PROMISED["vehicles"][0]
+    assert set(vehicle) == set(promised)
+    assert set(vehicle["baseline"]) == set(promised["baseline"])
+    assert vehicle["indicators"]
+    for indicator in vehicle["indicators"]:
+        assert _shape(indicator) == _shape(promised["indicators"][0])
+    assert vehicle["state"] == "learning"
+    assert "3" in vehicle["reason"]
+
+
+def test_as_of_an_earlier_day_later_drives_do_not_exist(call, short_history):
+    document = call("assess", "--json", "--as-of", "2025-03-02").document
+    assert document["vehicles"][0]["drives"] == 2
+    document = call("assess", "--json", "--as-of", "2025-02-01").document
+    assert document["vehicles"][0]["drives"] == 0
+    assert document["vehicles"][0]["state"] == "no_data"
+
+
+def test_a_verdict_is_kept_with_the_day_it_is_for(call, short_history):
+    call("assess", "--as-of", "2025-03-31")
+    call("assess", "--as-of", "2025-03-31")
+    with Workspace.load(short_history).open_store() as store:
+        (finding,) = store.findings("otter")
+    assert (finding.as_of, finding.state) == (date(2025, 3, 31), "learning")
+    shown = call("assess", "--json", "--as-of", "2025-03-31").document["vehicles"][0]
+    assert json.loads(finding.document) == shown
+
+
+def test_assess_in_words_names_vehicle_state_and_reason(call, short_history):
+    out = call("assess", "otter", "--as-of", "2025-03-31").out
+    assert out.startswith("otter        learning")
+
+
+def test_a_report_lands_under_its_vehicle_and_day_and_is_the_same_again(call, short_history):
+    called = call("report", "--as-of", "2025-03-31", "--json")
+    assert called.code == 0
+    path = short_history / "reports" / "otter" / "otter_2025-03-31_condition-report.pdf"
+    (report,) = called.document["reports"]
+    assert (report["vehicle"], report["state"]) == ("otter", "learning")
+    assert (short_history / report["path"]).samefile(path)
+    first = path.read_bytes()
+    assert first.startswith(b"%PDF-")
+    assert call("report", "otter", "--as-of", "2025-03-31").code == 0
+    assert path.read_bytes() == first
