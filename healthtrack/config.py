@@ -72,7 +72,7 @@ class BaselineSettings(SettingsModel):
         "scatter between drives is not known",
     )
     automatic_drives: Annotated[int, Field(ge=5, le=2000)] = Field(
-        40, description="drives of the automatic healthy period: the first ones of the vehicle"
+        20, description="drives of the automatic healthy period: the first ones of the vehicle"
     )
 
     @model_validator(mode="after")
