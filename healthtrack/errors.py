@@ -9,7 +9,8 @@
     ├── MapError                a compressor map cannot be used
     ├── StoreError              the store cannot be opened, migrated or written
     │   └── StoreLockedError    another process holds the store
-    └── ReportError             a report cannot be drawn or written
+    ├── ReportError             a report cannot be drawn or written
+    └── MailError               a message cannot be made, or the mail password not be read
 
 Too little data is never an exception: it is a result (see :mod:`healthtrack.records`).
 """
@@ -64,3 +65,7 @@ class StoreLockedError(StoreError):
 
 class ReportError(HealthtrackError):
     """A report cannot be drawn or written."""
+
+
+class MailError(HealthtrackError):
+    """A message cannot be made, or the mail password not be read."""

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from healthtrack.schedule import following, latest, parse, quiet_until
@@ -51,6 +51,7 @@ def test_six_in_the_morning_stays_six_in_the_morning_over_both_changes():
     assert {f"{moment.astimezone(BERLIN):%H:%M}" for moment in due} == {"06:00"}
 
 
+@settings(deadline=None, max_examples=60)
 @given(
     st.datetimes(datetime(2025, 1, 1), datetime(2028, 1, 1)).map(lambda t: t.replace(tzinfo=UTC)),
     st.sampled_from(["30 2 * * *", "0 6 * * mon", "0 7 last * *", "*/20 1-3 * * *", "5 0 29 2 *"]),
