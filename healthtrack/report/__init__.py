@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from healthtrack.report.figures import draw_figures
 from healthtrack.report.fleet import write_fleet_report
+from healthtrack.report.index import write_index
 from healthtrack.report.vehicle import write_vehicle_report
 
-__all__ = ["write_fleet_report", "write_vehicle_report"]
+__all__ = ["draw_figures", "write_fleet_report", "write_index", "write_vehicle_report"]

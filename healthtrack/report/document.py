@@ -37,7 +37,7 @@ def look() -> Iterator[None]:
         yield
 
 
-def to_pdf(compose: Callable[[], Flow], title: str, subject: str) -> bytes:
+def to_pdf(compose: Callable[[], Flow], title: str, subject: str, keywords: str = "") -> bytes:
     """Draw pages and return the document's bytes, the same for the same content.
 
     Parameters
@@ -45,22 +45,25 @@ def to_pdf(compose: Callable[[], Flow], title: str, subject: str) -> bytes:
     compose : callable
         Makes the pages; called while the reports' settings hold.
     title, subject : str
-        The document's own title, shown by readers instead of the file's name.
+        The document's own title, shown by readers instead of the file's name, and what it says.
+    keywords : str
+        By which the index finds it again.
     """
     buffer = BytesIO()
     with look():
         flow = compose()
         flow.footers()
-        with PdfPages(buffer, metadata=_metadata(title, subject)) as pages:
+        with PdfPages(buffer, metadata=_metadata(title, subject, keywords)) as pages:
             for page in flow.pages:
                 pages.savefig(page.figure)
     return _finished(buffer.getvalue(), flow)
 
 
-def _metadata(title: str, subject: str) -> dict[str, str | None]:
+def _metadata(title: str, subject: str, keywords: str) -> dict[str, str | None]:
     return {
         "Title": title,
         "Subject": subject,
+        "Keywords": keywords,
         "Author": "healthtrack",
         "Creator": "healthtrack",
         "Producer": f"matplotlib {mpl.__version__}",

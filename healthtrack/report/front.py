@@ -62,7 +62,7 @@ def draw_front(flow: Flow, finding: VehicleFinding, vehicle: VehicleSettings) ->
     flow.items(steps, numbered=len(steps) > 1)
     if finding.indicators:
         flow.space(2.5)
-        _table(flow, finding)
+        draw_table(flow, finding)
     if finding.not_observable:
         flow.space(2.5)
         flow.heading("What could not be observed")
@@ -143,7 +143,8 @@ def columns(flow: Flow) -> Columns:
     )
 
 
-def _table(flow: Flow, finding: VehicleFinding) -> None:
+def draw_table(flow: Flow, finding: VehicleFinding) -> None:
+    """Write every indicator as one row of a single aligned table."""
     known = any(item.level is not None for item in finding.indicators)
     aside = "level now with its 95 % band, against the healthy value and the limit"
     flow.heading("Indicators", with_next=22.0, aside=aside if known else "")

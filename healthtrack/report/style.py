@@ -107,7 +107,7 @@ MARKS: dict[State, Mark] = {
 SETTINGS: Any = {  # rc_context wants a key for every setting there is, by name
     "pdf.fonttype": 42,
     "pdf.compression": 9,
-    "svg.fonttype": "none",
+    "svg.fonttype": "path",
     "svg.hashsalt": "healthtrack",
     "font.family": list(FAMILY),
     "text.usetex": False,

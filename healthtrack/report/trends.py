@@ -129,17 +129,41 @@ def _page_of_panels(
     pages = -(-len(shown) // fits)
     these = shown[: -(-len(shown) // pages)]  # the pages share the panels evenly
     height = min(MOST_HEIGHT, room / len(these) - PANEL_HEAD)
+    _draw_panels(flow, these, events, axis, marks, height)
+    return len(these)
+
+
+def draw_single(
+    flow: Flow,
+    *,
+    item: IndicatorFinding,
+    events: Sequence[MaintenanceEvent],
+    axis: Timeline,
+    marks: Sequence[EventMark],
+    height: float,
+) -> None:
+    """Draw one trend with its axis, for a picture of its own."""
+    _draw_panels(flow, (item,), events, axis, marks, height)
+
+
+def _draw_panels(
+    flow: Flow,
+    these: Sequence[IndicatorFinding],
+    events: Sequence[MaintenanceEvent],
+    axis: Timeline,
+    marks: Sequence[EventMark],
+    height: float,
+) -> None:
     places = []
     for index, item in enumerate(these):
         _panel_head(flow, item)
-        flow.space(PANEL_HEAD + (calendar if index == 0 else 0.0))
+        flow.space(PANEL_HEAD + (CALENDAR if index == 0 and axis.calendar() else 0.0))
         places.append(_panel(flow, item, events, axis, height))
         flow.space(height)
     _calendar(flow, places[0])
     _learned_word(flow, these[0], places[0])
     _foot(flow, places[-1], marks)
-    flow.space(foot)
-    return len(these)
+    flow.space(AXIS_FOOT + (EVENT_FOOT if marks else 0.0))
 
 
 def _panel(

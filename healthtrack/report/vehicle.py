@@ -13,8 +13,9 @@ from healthtrack.report.evidence import (
 )
 from healthtrack.report.flow import Flow
 from healthtrack.report.front import draw_front
+from healthtrack.report.index import facts
 from healthtrack.report.method import draw_method
-from healthtrack.report.numbers import day
+from healthtrack.report.numbers import day, typeset
 from healthtrack.report.quality import draw_quality
 from healthtrack.report.repairs import draw_repairs
 from healthtrack.report.trends import draw_trends, drawable
@@ -65,5 +66,6 @@ def write_vehicle_report(finding: VehicleFinding, vehicle: VehicleSettings, path
     """
     name = words.vehicle_title(finding, vehicle)
     title = f"{name}: condition of the air path as of {day(finding.as_of)}"
-    content = to_pdf(lambda: compose(finding, vehicle), title, finding.reason)
+    keywords = facts(finding.state, finding.vehicle, finding.as_of)
+    content = to_pdf(lambda: compose(finding, vehicle), title, typeset(finding.reason), keywords)
     write_whole(content, path)
