@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from healthtrack import units
 from healthtrack.channels import CHANNELS
 from healthtrack.errors import SettingsError
+from healthtrack.ingest.signals import SIGNALS
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -139,6 +140,23 @@ class ChannelColumn(_Part):
     log_unit_is_wrong: bool = Field(
         default=False, description="take the unit given here although the log states another"
     )
+
+    raw: str = Field(
+        "",
+        description="the column holds the raw number of this standard signal, like J1979:0C or "
+        "J1939:190; scaling and unit are then those of the standard",
+    )
+    raw_digits: Literal["decimal", "hex"] = Field(
+        "decimal", description="how a raw number is written"
+    )
+
+    @field_validator("raw")
+    @classmethod
+    def _raw_is_known(cls, raw: str) -> str:
+        if raw and raw not in SIGNALS:
+            msg = f"{raw!r} is no standard signal that is known here: {', '.join(SIGNALS)}"
+            raise ValueError(msg)
+        return raw
 
     @field_validator("unit")
     @classmethod

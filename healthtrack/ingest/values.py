@@ -11,6 +11,7 @@ import polars as pl
 from healthtrack import units
 from healthtrack.channels import CHANNELS
 from healthtrack.errors import LogError
+from healthtrack.ingest.signals import SIGNALS, raw_numbers, scaled
 from healthtrack.records import Loss
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from healthtrack.channels import Channel
     from healthtrack.config import VehicleSettings
     from healthtrack.ingest.pipeline import ChannelColumn, FileShape, Pipeline
+    from healthtrack.ingest.signals import Signal
     from healthtrack.ingest.table import Table
 
 _YOUNG_S = 2.5
@@ -38,6 +40,8 @@ class Source:
     unit: units.Unit
     unit_text: str
     header: str
+    raw: Signal | None = None
+    raw_digits: str = "decimal"
 
 
 def sources(table: Table, pipeline: Pipeline, name: str) -> list[Source]:
@@ -70,6 +74,11 @@ def _source(
     table: Table, channel: Channel, column: int, setting: ChannelColumn, name: str
 ) -> Source:
     header = table.header.raw[column]
+    if setting.raw:
+        signal = SIGNALS[setting.raw]
+        scale = units.named(signal.unit)
+        _check_dimension(channel, scale, signal.unit, header, name)
+        return Source(channel, column, scale, signal.unit, header, signal, setting.raw_digits)
     stated = table.header.unit_texts[column]
     in_log = units.find(stated) if stated else None
     text = setting.unit or stated
@@ -125,8 +134,16 @@ def numbers(
     A cell that is neither a number nor one of the marks for `not measured` becomes null and is
     counted (``not_a_number``).
     """
-    expressions = []
+    expressions: list[pl.Expr | pl.Series] = []
+    losses = []
     for source in found:
+        if source.raw is not None:
+            raw_number = raw_numbers(cells[str(source.column)], source.raw, source.raw_digits)
+            value, no_reading = scaled(raw_number, source.raw)
+            expressions.append(value.alias(source.channel.name))
+            if no_reading:
+                losses.append(Loss("not_available", no_reading, source.channel.name))
+            continue
         raw = pl.col(str(source.column))
         if cells.schema[str(source.column)] == pl.String:
             number = _number(raw, shape)
@@ -135,13 +152,14 @@ def numbers(
             number = pl.when(number.is_finite()).then(number)
         expressions.append(number.alias(source.channel.name))
     frame = cells.select(expressions)
-    losses = []
     for source in found:
+        if source.raw is not None:
+            continue
         raw_cells, number_cells = cells[str(source.column)], frame[source.channel.name]
         if number_cells.null_count() == raw_cells.null_count():
             continue
-        lost = raw_cells.filter(raw_cells.is_not_null() & number_cells.is_null())
-        marks = lost.cast(pl.String).str.strip_chars().str.to_lowercase().is_in(shape.missing)
+        unread = raw_cells.filter(raw_cells.is_not_null() & number_cells.is_null())
+        marks = unread.cast(pl.String).str.strip_chars().str.to_lowercase().is_in(shape.missing)
         count = int((~marks).sum())
         if count:
             losses.append(Loss("not_a_number", count, source.channel.name))
