@@ -50,16 +50,8 @@ def observe(pulls: pl.DataFrame, vehicle: VehicleSettings) -> pl.DataFrame:
     seconds = pl.col(column) if column else pl.lit(None, dtype=pl.Float64)
     return (
         like.with_columns(y=seconds)
-        .select(
-            "drive",
-            "t",
-            "y",
-            "region",
-            "engine_speed_start",
-            "manifold_pressure_start",
-            *CONDITIONS,
-        )
-        .drop_nulls(["y", "engine_speed_start", "manifold_pressure_start"])
+        .select("drive", "t", "y", "region", "like", *CONDITIONS)
+        .drop_nulls("y")
     )
 
 
@@ -69,7 +61,7 @@ SPOOL_TIME = Indicator(
     unit="s",
     scale="native",
     needs=(SPEED, PRESSURE, DEMAND, Need(("vehicle_speed",), "road speed")),
-    predictors=("engine_speed_start", "manifold_pressure_start"),
+    predictors=("like",),
     responses=(
         Response(
             "ambient_temperature",

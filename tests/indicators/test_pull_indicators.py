@@ -24,6 +24,7 @@ def pulls():
             "t": [START + timedelta(days=day) for day in range(count)],
             "gear_ratio": np.where(short, 45.0, 30.3 + 0.2 * np.sin(np.arange(count))),
             "engine_speed_start": 1500.0,
+            "engine_speed_end": 2500.0,
             "manifold_pressure_start": 120.0,
             "manifold_pressure_peak": 205.0,
             "seconds_to_140": 0.6,
@@ -44,6 +45,18 @@ def test_pulls_are_compared_in_the_longest_gear_that_is_often_pulled(pulls, name
     seen = ALL[name].observe(pulls, VEHICLE)
     assert seen.height == 40
     assert seen["region"].unique().to_list() == ["pull"]
+
+
+def test_a_burst_or_another_start_is_not_compared(pulls):
+    odd = pulls.with_columns(
+        engine_speed_end=pl.when(pl.int_range(pl.len()) == 0)
+        .then(2000.0)
+        .otherwise(pl.col("engine_speed_end")),
+        engine_speed_start=pl.when(pl.int_range(pl.len()) == 1)
+        .then(1250.0)
+        .otherwise(pl.col("engine_speed_start")),
+    )
+    assert ALL["spool_time"].observe(odd, VEHICLE).height == 38
 
 
 def test_two_odd_pulls_in_a_longer_gear_do_not_decide(pulls):
