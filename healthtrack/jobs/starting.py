@@ -34,11 +34,14 @@ EXAMPLE_VEHICLE = "otter"
 _HEAD = """\
 Settings of this healthtrack workspace (TOML). Every setting is shown with its default, or with an
 example where it has none: take away the # in front of its name to set it. `healthtrack check` says
-what is wrong and what to do next."""
+what is wrong and what to do next. The one section that you must edit is [vehicles.otter]."""
 
 _VEHICLE_HEAD = """\
 One section per vehicle. Its name in the brackets is its id: logs in inbox/ID/ are its logs, so
 rename both. Letters, digits, - and _ may stand in an id."""
+
+_SERVICE_HEAD = """\
+What follows is only for `healthtrack serve`, the service that works and mails on its own."""
 
 _RECIPIENT_HEAD = """\
 One section per recipient of reports and alerts; its name in the brackets is yours to choose. Take
@@ -83,21 +86,22 @@ def settings_text() -> str:
 
     It is written from the settings' own declarations, so it cannot differ from them.
     """
+    # keys without a table come first in TOML; then what a newcomer must edit; the service last
     lines = [*_comment(_HEAD), *_settings(WorkspaceSettings)]
-    tables: tuple[tuple[str, type[BaseModel]], ...] = (
-        ("alerts", AlertSettings),
-        ("baseline", BaselineSettings),
-        ("mail", MailSettings),
-        ("service", ServiceSettings),
-    )
-    for table, model in tables:
-        lines += ["", f"[{table}]", *_settings(model)]
+    lines += ["", *_comment(_VEHICLE_HEAD), f"[vehicles.{EXAMPLE_VEHICLE}]"]
+    lines += _settings(VehicleSettings)
+    lines += _tables(("alerts", AlertSettings), ("baseline", BaselineSettings))
+    lines += ["", *_comment(_SERVICE_HEAD)]
+    lines += _tables(("mail", MailSettings), ("service", ServiceSettings))
     lines += ["", *_comment(_RECIPIENT_HEAD), "#[recipients.owner]"]
     # a section with nothing in it would be a fault, so all of it waits behind a tight mark
     lines += [re.sub(r"^# (\w+ = )", r"#\1", line) for line in _settings(RecipientSettings)]
-    lines += ["", *_comment(_VEHICLE_HEAD), f"[vehicles.{EXAMPLE_VEHICLE}]"]
-    lines += _settings(VehicleSettings)
     return "\n".join(lines) + "\n"
+
+
+def _tables(*tables: tuple[str, type[BaseModel]]) -> Iterator[str]:
+    for name, model in tables:
+        yield from ("", f"[{name}]", *_settings(model))
 
 
 def _settings(model: type[BaseModel]) -> Iterator[str]:
