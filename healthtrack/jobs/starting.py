@@ -34,7 +34,7 @@ EXAMPLE_VEHICLE = "otter"
 _HEAD = """\
 Settings of this healthtrack workspace (TOML). Every setting is shown with its default, or with an
 example where it has none: take away the # in front of its name to set it. `healthtrack check` says
-what is wrong and what to do next. The one section that you must edit is [vehicles.otter]."""
+what is wrong and what to do next. Only the vehicle below must be edited."""
 
 _VEHICLE_HEAD = """\
 One section per vehicle. Its name in the brackets is its id: logs in inbox/ID/ are its logs, so
