@@ -207,7 +207,7 @@ def compressor_speed(engine: Engine, flow: Value, head: Value) -> Array:
 def compressor_head(engine: Engine, flow: Value, speed: Value) -> Array:
     """Isentropic head [J/kg] at corrected flow [kg/s] and speed over reference speed."""
     phi = np.asarray(flow) / (engine.compressor_flow * np.maximum(speed, 1e-3))
-    return np.asarray(engine.compressor_head * np.asarray(speed) ** 2 * (1.0 - phi**4))
+    return np.asarray(engine.compressor_head * np.asarray(speed) ** 2 * (1.0 - (phi * phi) ** 2))
 
 
 def compressor_work(engine: Engine, flow: Value, speed: Value) -> Array:

@@ -9,6 +9,7 @@ it is the setpoint, and only the actuator tells of a weaker turbocharger.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -20,6 +21,19 @@ from demo_history.simulator.engine import Array, Conditions, Engine, Faults, Val
 Index = npt.NDArray[np.intp]
 STUCK_CONDUCTANCE = 1.0e-4
 """Of a fully open valve per displacement; a third of the gas at idle. [kg/(s·Pa·m³)]"""
+
+
+class Fixed(NamedTuple):
+    """What of a task no balance changes; (n,) arrays in SI units."""
+
+    wanted: Array  # recirculated share
+    fresh: Array  # airflow that closed-loop recirculation aims at
+    fuel: Array  # per stroke and cylinder, before the smoke limit
+    strokes: Array  # per second
+    swept: Array  # volume per second
+    hole: Array  # of a leak
+    reading: Array  # airflow as read over true
+    gas_constant: Array
 
 
 @dataclass(frozen=True)
@@ -34,6 +48,28 @@ class Task:
     around: Conditions
     rpm: Array
     load: Array
+
+    @cached_property
+    def fixed(self) -> Fixed:
+        """What no balance changes, computed once."""
+        e, around = self.engine, self.around
+        ambient = around.ambient_pressure
+        # the calibration's idea of the fresh air per second, corrected for altitude only
+        wanted = parts.recirculation_share(e, self.rpm, self.load, around.coolant_temperature)
+        boost = parts.boost_setpoint(replace(e, vane=1.0), self.rpm, self.load, ambient)
+        away = (self.rpm - e.filling_speed) / e.filling_speed
+        nominal = e.filling_peak * (1.0 - e.filling_fall * away * away) * boost
+        nominal = nominal / (parts.GAS_CONSTANT * np.asarray(e.nominal_charge_temperature))
+        return Fixed(
+            wanted=wanted,
+            fresh=(1.0 - wanted) * nominal * e.displacement * self.rpm / 120.0,
+            fuel=self.load * parts.full_fuel(e, self.rpm),
+            strokes=parts.strokes_per_second(e, self.rpm),
+            swept=np.asarray(e.displacement * self.rpm / 120.0),
+            hole=parts.leak_area(e, self.faults.charge_air_leak),
+            reading=np.asarray(self.faults.reading()),
+            gas_constant=np.asarray(around.gas_constant()),
+        )
 
     def take(self, index: Index) -> Task:
         """Return the points at ``index``."""
@@ -97,50 +133,37 @@ def intake(task: Task, pressure: Array, charge: Array, back: Array) -> Intake:
     ``charge`` is the manifold temperature [K] and ``back`` exhaust over intake pressure, both from
     the step before.
     """
-    e, f = task.engine, task.faults
+    e, f, fixed = task.engine, task.faults, task.fixed
     filling = parts.filling(e, task.rpm, charge, back) * (1.0 + f.breathing_wander)
-    density = pressure / (task.around.gas_constant() * charge)
-    into = filling * density * e.displacement * task.rpm / 120.0
-    hole = parts.leak_area(e, f.charge_air_leak)
-    leak = parts.orifice_flow(hole, pressure, charge, task.around.ambient_pressure)
+    into = filling * pressure / (fixed.gas_constant * charge) * fixed.swept
+    leak = np.zeros_like(into)
+    if np.any(fixed.hole):
+        leak = parts.orifice_flow(fixed.hole, pressure, charge, task.around.ambient_pressure)
     share = _recirculated(task, into, leak, back, pressure)
     airflow = into * (1.0 - share) + leak
-    strokes = parts.strokes_per_second(e, task.rpm)
-    fuel = task.load * parts.full_fuel(e, task.rpm)
+    from_pressure = filling * (pressure + f.manifold_pressure_offset) * fixed.swept
     seen = np.where(
         np.asarray(e.smoke_by_airflow_sensor) > 0.5,
-        airflow * f.reading(),
-        filling
-        * (pressure + f.manifold_pressure_offset)
-        / (parts.GAS_CONSTANT * charge)
-        * e.displacement
-        * task.rpm
-        / 120.0,
+        airflow * fixed.reading,
+        from_pressure / (parts.GAS_CONSTANT * charge),
     )
-    fuel = np.minimum(fuel, seen / np.maximum(strokes, 1e-6) / e.smoke_ratio)
-    return Intake(into, share, leak, airflow, fuel, fuel * strokes)
+    fuel = np.minimum(fixed.fuel, seen / np.maximum(fixed.strokes, 1e-6) / e.smoke_ratio)
+    return Intake(into, share, leak, airflow, fuel, fuel * fixed.strokes)
 
 
 def _recirculated(task: Task, into: Array, leak: Array, back: Array, pressure: Array) -> Array:
-    e, f = task.engine, task.faults
-    ambient = np.asarray(task.around.ambient_pressure)
-    wanted = parts.recirculation_share(e, task.rpm, task.load, task.around.coolant_temperature)
-    # the calibration's idea of the fresh air per second, corrected for altitude only
-    boost = parts.boost_setpoint(replace(e, vane=1.0), task.rpm, task.load, ambient)
-    away = (task.rpm - e.filling_speed) / e.filling_speed
-    nominal = e.filling_peak * (1.0 - e.filling_fall * away * away) * boost
-    nominal = nominal / (parts.GAS_CONSTANT * np.asarray(e.nominal_charge_temperature))
-    fresh = (1.0 - wanted) * nominal * e.displacement * task.rpm / 120.0
-    share = 1.0 - (fresh / f.reading() - leak) / np.maximum(into, 1e-9)
-    closed = np.clip(share, 0.0, 1.5 * wanted)
-    by_map = wanted * (1.0 + f.recirculation_wander)
+    e, f, fixed = task.engine, task.faults, task.fixed
+    share = 1.0 - (fixed.fresh / fixed.reading - leak) / np.maximum(into, 1e-9)
+    closed = np.clip(share, 0.0, 1.5 * fixed.wanted)
+    by_map = fixed.wanted * (1.0 + f.recirculation_wander)
     chosen = np.where(np.asarray(e.recirculation_closed_loop) > 0.5, closed, by_map)
-    # a valve that cannot close passes what the pressure difference drives
-    # pulsation drives some even where the mean pressures are equal
-    drive = np.sqrt(np.clip(back - 0.97, 0.0, None)) * pressure
-    hole = STUCK_CONDUCTANCE * np.asarray(e.displacement) * f.recirculation_stuck
-    stuck = hole * drive
-    return np.clip(np.maximum(chosen, stuck / np.maximum(into, 1e-9)), 0.0, 0.6)
+    if np.any(f.recirculation_stuck):
+        # a valve that cannot close passes what the pressure difference drives; pulsation drives
+        # some even where the mean pressures are equal
+        drive = np.sqrt(np.clip(back - 0.97, 0.0, None)) * pressure
+        hole = STUCK_CONDUCTANCE * np.asarray(e.displacement) * f.recirculation_stuck
+        chosen = np.maximum(chosen, hole * drive / np.maximum(into, 1e-9))
+    return np.clip(chosen, 0.0, 0.6)
 
 
 def inlet_pressure(task: Task, airflow: Array) -> Array:
