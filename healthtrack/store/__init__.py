@@ -1,6 +1,31 @@
 """The only home of duckdb: schema, migrations, queries."""
 
+from healthtrack.store.backup import backups, restore_backup, surplus_backups, write_backup
 from healthtrack.store.entries import LogEntry, StoredFinding
+from healthtrack.store.episodes import Episode, Episodes
+from healthtrack.store.ledger import JobRecord, Ledger, Run
+from healthtrack.store.outbox import Delivery, Outbox, OutboxLetter, Settled
+from healthtrack.store.snapshot import open_snapshot, publish_snapshot, snapshot_path
 from healthtrack.store.store import Store
 
-__all__ = ["LogEntry", "Store", "StoredFinding"]
+__all__ = [
+    "Delivery",
+    "Episode",
+    "Episodes",
+    "JobRecord",
+    "Ledger",
+    "LogEntry",
+    "Outbox",
+    "OutboxLetter",
+    "Run",
+    "Settled",
+    "Store",
+    "StoredFinding",
+    "backups",
+    "open_snapshot",
+    "publish_snapshot",
+    "restore_backup",
+    "snapshot_path",
+    "surplus_backups",
+    "write_backup",
+]

@@ -120,6 +120,63 @@ MIGRATIONS: tuple[Migration, ...] = (
             "CREATE TABLE pull (drive VARCHAR NOT NULL, t TIMESTAMPTZ NOT NULL)",
         ),
     ),
+    Migration(
+        5,
+        "the service: jobs and their runs, outbox, alert episodes",
+        (
+            "CREATE TABLE service_job (job VARCHAR PRIMARY KEY, known_since TIMESTAMPTZ NOT NULL)",
+            """
+            CREATE TABLE service_run (
+                job VARCHAR NOT NULL,
+                due TIMESTAMPTZ NOT NULL,
+                started TIMESTAMPTZ NOT NULL,
+                ended TIMESTAMPTZ,
+                state VARCHAR NOT NULL
+                    CHECK (state IN ('started', 'done', 'failed', 'interrupted')),
+                message VARCHAR NOT NULL
+            )""",
+            """
+            CREATE TABLE outbox (
+                key VARCHAR NOT NULL,
+                recipient VARCHAR NOT NULL,
+                kind VARCHAR NOT NULL,
+                subject VARCHAR NOT NULL,
+                created TIMESTAMPTZ NOT NULL,
+                raw BLOB
+            )""",
+            """
+            CREATE TABLE delivery (
+                key VARCHAR NOT NULL,
+                address VARCHAR NOT NULL,
+                state VARCHAR NOT NULL CHECK (
+                    state IN ('waiting', 'sending', 'sent', 'written', 'failed', 'given_up')
+                ),
+                attempts INTEGER NOT NULL,
+                uncertain INTEGER NOT NULL,
+                next_attempt TIMESTAMPTZ NOT NULL,
+                last_attempt TIMESTAMPTZ,
+                words VARCHAR NOT NULL
+            )""",
+            """
+            CREATE TABLE episode (
+                episode VARCHAR NOT NULL,
+                vehicle VARCHAR NOT NULL,
+                indicator VARCHAR NOT NULL,
+                unit VARCHAR NOT NULL,
+                raised_on DATE NOT NULL,
+                opened TIMESTAMPTZ NOT NULL,
+                state VARCHAR NOT NULL,
+                worst VARCHAR NOT NULL,
+                first_level DOUBLE,
+                level DOUBLE,
+                seen_on DATE NOT NULL,
+                closed TIMESTAMPTZ,
+                acknowledged TIMESTAMPTZ,
+                acknowledged_by VARCHAR NOT NULL,
+                escalated TIMESTAMPTZ
+            )""",
+        ),
+    ),
 )
 
 

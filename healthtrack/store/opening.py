@@ -35,6 +35,24 @@ def connect(path: Path, memory_limit_mb: int) -> duckdb.DuckDBPyConnection:
     return connection
 
 
+def connect_for_reading(path: Path, memory_limit_mb: int) -> duckdb.DuckDBPyConnection:
+    """Open a file that nobody writes; many processes may have it open like this.
+
+    Raises
+    ------
+    StoreError
+        As for :func:`connect`.
+    """
+    try:
+        limit = f"{memory_limit_mb}MB"
+        connection = duckdb.connect(str(path), read_only=True, config={"memory_limit": limit})
+        connection.execute("SET enable_progress_bar = false")
+        connection.execute("SET TimeZone = 'UTC'")
+    except duckdb.Error as error:
+        raise _explained(path, str(error)) from None
+    return connection
+
+
 def _explained(path: Path, text: str) -> StoreError:
     lock = _LOCK.search(text)
     if lock:
