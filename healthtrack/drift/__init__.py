@@ -2,6 +2,28 @@
 
 from healthtrack.drift.evidence import Witness, evidence
 from healthtrack.drift.finding import finding
+from healthtrack.drift.run import Course, follow, follow_many, resume, resume_many
+from healthtrack.drift.segment import Carried, Segment
+from healthtrack.drift.smooth import smooth
+from healthtrack.drift.state import State, state_from_json, state_to_json
 from healthtrack.drift.track import Plan, Tracked, track
 
-__all__ = ["Plan", "Tracked", "Witness", "evidence", "finding", "track"]
+__all__ = [
+    "Carried",
+    "Course",
+    "Plan",
+    "Segment",
+    "State",
+    "Tracked",
+    "Witness",
+    "evidence",
+    "finding",
+    "follow",
+    "follow_many",
+    "resume",
+    "resume_many",
+    "smooth",
+    "state_from_json",
+    "state_to_json",
+    "track",
+]

@@ -104,7 +104,7 @@ def _late_drives(witness: Witness) -> list[str]:
     drives = witness.figures["drive"].to_list()
     first = max(len(drives) - LATE_DRIVES, 0)
     if witness.tracked.state[-1] in {1, 2}:
-        since = witness.tracked.last_start + int(witness.tracked.course.since[-1][1])
+        since = witness.tracked.last_start + int(witness.tracked.course.since[1])
         first = max(first, since)
     return drives[first:]
 
@@ -120,7 +120,7 @@ def _region(witness: Witness, region: str, late: pl.DataFrame) -> RegionEvidence
     design = np.array(
         [1.0, *((weight * late[name].to_numpy()).sum() / weight.sum() for name in conditions)]
     )
-    wander = float(witness.tracked.course.wander_sd[-1]) ** 2
+    wander = float(witness.tracked.course.wander_sd) ** 2
     variance = 1.0 / weight.sum() + wander + design @ covariance @ design
     points = witness.points.filter(
         (pl.col("region") == region) & pl.col("drive").is_in(late["drive"].to_list())

@@ -98,7 +98,7 @@ def _restarted(figures: pl.DataFrame, tracked: Tracked) -> str | None:
 def _kind(tracked: Tracked, code: int) -> Kind:
     if code not in {1, 2}:
         return "none"
-    return "step" if tracked.course.step[-1] >= STEP_SHARE else "drift"
+    return "step" if tracked.course.step >= STEP_SHARE else "drift"
 
 
 def _since(figures: pl.DataFrame, tracked: Tracked, code: int) -> dict[str, float | date | None]:
@@ -106,7 +106,7 @@ def _since(figures: pl.DataFrame, tracked: Tracked, code: int) -> dict[str, floa
     if code not in {1, 2}:
         return {}
     first = tracked.last_start
-    low, middle, high = (int(place) + first for place in tracked.course.since[-1])
+    low, middle, high = (int(place) + first for place in tracked.course.since)
     raised = tracked.course.episodes.raised[-1] + first
     places = {"since": middle, "low": max(low - 1, 0), "high": high, "raised": raised}
     days = figures["started"].dt.date()

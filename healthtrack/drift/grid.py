@@ -1,13 +1,13 @@
-"""What is not known of a vehicle's scatter, as a small grid of possibilities with weights.
+"""What is not known of a vehicle's scatter and of a fault's manner, as a grid with weights.
 
-Three numbers govern how a healthy vehicle's figures scatter: how good the drives' own standard
-errors are (``noise``), how far the figures wander together for days or weeks without any fault
-(``wander``: weather, fuel, load, region), and for how long (``memory``). Instead of one estimate,
+Two numbers govern how a healthy vehicle's figures move together without any fault (weather, fuel,
+load, region): how far (``wander``) and for how long (``memory_days``). Instead of one estimate,
 every combination is carried with its weight; the weights follow from the vehicle's own drives,
 drive by drive, so that a new drive never needs a refit of the past and a replay gives the same
-answer.
+answer. A third, ``pace``, is how fast a decline may change its slope; it matters to the level only.
 
-A fourth, ``pace``, is how fast a decline may change its slope; it matters to the level only.
+How good the drives' own standard errors are is no grid: each point follows it drive by drive from
+its own innovations (:mod:`healthtrack.drift.scale`).
 """
 
 from __future__ import annotations
@@ -24,37 +24,65 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
-NOISE = ((0.6, 0.15), (0.85, 0.35), (1.2, 0.35), (1.7, 0.15))
-"""Factor on the drives' standard errors, and its prior weight: within a factor of two."""
-WANDER = ((0.1, 0.2), (0.4, 0.3), (0.8, 0.3), (1.5, 0.2))
-"""Standing deviation of the wander, in units of a typical drive's standard error."""
-MEMORY_DAYS = ((6.0, 0.5), (40.0, 0.5))
+STILL = 0.25
+"""Prior weight of no wander at all."""
+WANDER = ((0.4, 0.35), (0.8, 0.25), (1.5, 0.15))
+"""Standing deviation of the wander, in units of a typical drive's standard error, and weight."""
+MEMORY_DAYS = ((4.0, 0.5), (30.0, 0.5))
 """Correlation time of the wander: a spell of weather; a tank, a load, a season's corner. [days]"""
-PACE = ((0.05, 0.4), (0.25, 0.4), (1.0, 0.2))
-"""Change of slope after 10 000 km, in limits per 10 000 km: hardly, slowly, within a service."""
+PACE = ((0.0, 0.0, 0.4), (0.05, 0.05, 0.25), (0.25, 0.05, 0.2), (1.0, 0.05, 0.15))
+"""Change of slope after 10 000 km, unsmooth movement after 10 000 km (both in limits), weight: not
+at all, hardly, slowly, within a service interval."""
+OUTLYING = 3.0
+"""Beyond so many standard deviations a drive's error is taken to be larger: heavy tails (Huber)."""
+PRIOR_DRIVES = 4.0
+"""What the drives' own standard errors are worth, in drives: right within a factor of two."""
+CANDIDATES = 32
+"""Starts of a change that are kept: all recent ones, ever fewer the older they are."""
 
 
 @dataclass(frozen=True)
 class Grid:
-    """All combinations: arrays over ``g`` (scatter) and ``q`` (pace), with log prior weights."""
+    """All combinations: arrays over G (scatter) and Q (pace), with log prior weights.
 
-    noise: FloatArray
+    Parameters
+    ----------
+    wander : (G,) float64
+        In units of a series' scale.
+    memory_days : (G,) float64
+        [days]
+    log_prior : (G,) float64
+    pace, walk : (Q,) float64
+        In limits per 10 000 km after 10 000 km; in limits after 10 000 km.
+    log_prior_pace : (Q,) float64
+    outlying : float
+        Huber's constant; infinite for plain Gaussian errors.
+    prior_drives : float
+        Worth of the drives' own errors; infinite where they are exactly known.
+    candidates : int
+        Starts of a change that are kept, at least 4; 0 for the level alone.
+    """
+
     wander: FloatArray
     memory_days: FloatArray
     log_prior: FloatArray
     pace: FloatArray
+    walk: FloatArray
     log_prior_pace: FloatArray
+    outlying: float = OUTLYING
+    prior_drives: float = PRIOR_DRIVES
+    candidates: int = CANDIDATES
 
 
 @lru_cache(maxsize=1)
 def standard_grid() -> Grid:
     """Return the grid that the product uses."""
-    combinations = list(product(NOISE, WANDER, MEMORY_DAYS))
+    moving = list(product(WANDER, MEMORY_DAYS))
     return Grid(
-        noise=np.array([noise[0] for noise, _, _ in combinations]),
-        wander=np.array([wander[0] for _, wander, _ in combinations]),
-        memory_days=np.array([memory[0] for _, _, memory in combinations]),
-        log_prior=np.log([n[1] * w[1] * m[1] for n, w, m in combinations]),
-        pace=np.array([pace for pace, _ in PACE]),
-        log_prior_pace=np.log([weight for _, weight in PACE]),
+        wander=np.array([0.0, *(wander for (wander, _), _ in moving)]),
+        memory_days=np.array([1.0, *(memory for _, (memory, _) in moving)]),
+        log_prior=np.log([STILL, *(w * m for (_, w), (_, m) in moving)]),
+        pace=np.array([pace for pace, _, _ in PACE]),
+        walk=np.array([walk for _, walk, _ in PACE]),
+        log_prior_pace=np.log([weight for _, _, weight in PACE]),
     )

@@ -7,7 +7,6 @@ limit. An alert that the level contradicts (it is as good as zero for some drive
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
     BoolArray = NDArray[np.bool_]
 
 ALARM_ON, ALARM_OFF = 0.80, 0.50
@@ -27,91 +27,57 @@ CLEAR_BELOW = 0.84
 standard deviation from zero)."""
 CLEAR_AFTER = 5
 """Healthy drives in a row that clear an alert: one good day does not."""
+NORMAL, ALERT, ALARM = 0, 1, 2
+NOTHING, RAISED, CLEARED = 0, 1, 2
 
 
-@dataclass(frozen=True)
-class Signals:
-    """What the rules look at: arrays over the (N,) drives of one series.
-
-    ``log_years`` is ln of the evidence in years (:mod:`healthtrack.drift.change`); ``concern`` the
-    probability that the level is on the side of concern; ``beyond`` that it is beyond the limit;
-    ``pinned`` the drives at which the vehicle is healthy by definition.
-    """
-
-    log_years: FloatArray
-    concern: FloatArray
-    beyond: FloatArray
-    pinned: BoolArray
-
-
-@dataclass(frozen=True)
-class Episodes:
-    """The outcome: a state per drive (0 normal, 1 alert, 2 alarm) and when each episode began."""
-
-    state: NDArray[np.int64]
-    raised: tuple[int, ...] = field(default=())
-    cleared: tuple[int, ...] = field(default=())
-
-
-def signals(
-    level: FloatArray, level_sd: FloatArray, limit: float, side: int
+def concern(
+    level: FloatArray, level_sd: FloatArray, limit: FloatArray, side: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the probabilities of concern and of being beyond the limit.
+    """Return the probabilities of being on the side of concern and of being beyond the limit.
 
     Parameters
     ----------
-    level, level_sd : (N,) float64
+    level, level_sd : (S,) float64
         Filtered level and its standard deviation. [unit]
-    limit : float
+    limit : (S,) float64
         Size of a harmful change, positive. [unit]
-    side : -1, 0 or 1
-        Direction of concern; 0 is both.
+    side : (S,) float64
+        Direction of concern, −1 or 1; 0 is both.
     """
     sd = np.maximum(level_sd, 1e-9)
     up, down = ndtr(level / sd), ndtr(-level / sd)
     over, under = ndtr((level - limit) / sd), ndtr((-level - limit) / sd)
-    if side > 0:
-        return np.asarray(up), np.asarray(over)
-    if side < 0:
-        return np.asarray(down), np.asarray(under)
-    return np.maximum(up, down), np.maximum(over, under)
+    either, beyond = np.maximum(up, down), np.maximum(over, under)
+    return (
+        np.where(side > 0, up, np.where(side < 0, down, either)),
+        np.where(side > 0, over, np.where(side < 0, under, beyond)),
+    )
 
 
-def episodes(view: Signals, log_bar: float) -> Episodes:
-    """Apply the rules drive by drive; nothing looks ahead.
+def next_state(
+    state: IntArray, healthy: IntArray, over_bar: BoolArray, chances: tuple[FloatArray, FloatArray]
+) -> tuple[IntArray, IntArray, IntArray]:
+    """Return the states after a drive, the healthy drives in a row, and what happened.
 
     Parameters
     ----------
-    view : Signals
-        Of one series.
-    log_bar : float
-        ln of the bar in years.
+    state : (S,) int
+        Before the drive: 0 normal, 1 alert, 2 alarm.
+    healthy : (S,) int
+        Healthy drives in a row before it, while an alert stands.
+    over_bar : (S,) bool
+        Whether the evidence has reached the bar.
+    chances : ((S,), (S,) float64)
+        As :func:`concern` gives them, after the drive.
     """
-    count = view.log_years.size
-    state = np.zeros(count, dtype=np.int64)
-    raised: list[int] = []
-    cleared: list[int] = []
-    now, healthy = 0, 0
-    for drive in range(count):
-        if view.pinned[drive]:
-            now, healthy = 0, 0
-            continue
-        if now == 0:
-            if view.log_years[drive] >= log_bar:
-                now, healthy = 1, 0
-                raised.append(drive)
-        else:
-            healthy = healthy + 1 if view.concern[drive] < CLEAR_BELOW else 0
-            if healthy >= CLEAR_AFTER:
-                now, healthy = 0, 0
-                cleared.append(drive)
-        if now:
-            now = _degree(now, float(view.beyond[drive]))
-        state[drive] = now
-    return Episodes(state, tuple(raised), tuple(cleared))
-
-
-def _degree(now: int, beyond: float) -> int:
-    if beyond >= ALARM_ON:
-        return 2
-    return 1 if beyond < ALARM_OFF else now
+    concerned, beyond = chances
+    standing = state != NORMAL
+    raised = ~standing & over_bar
+    healthy = np.where(standing & (concerned < CLEAR_BELOW), healthy + 1, 0)
+    cleared = healthy >= CLEAR_AFTER
+    on = (standing | raised) & ~cleared
+    degree = np.where(raised, ALERT, state)
+    degree = np.where(beyond >= ALARM_ON, ALARM, np.where(beyond < ALARM_OFF, ALERT, degree))
+    happened = np.where(raised, RAISED, np.where(cleared, CLEARED, NOTHING))
+    return np.where(on, degree, NORMAL), np.where(cleared, 0, healthy), happened

@@ -1,43 +1,82 @@
-"""Run the filter and the change bank over segments, and apply the rules: causal, in passes.
+"""Run level filter and change bank over segments drive by drive, and apply the rules.
 
-A change that has been found sets the level free where it began; an episode that has ended empties
-the bank. Both count from the drive at which they became known: what was said before stays as it was
-said.
+Each drive is looked at once, and only the state goes on to the next: causal by construction, and a
+nightly assessment grows with the new drives, not with the history. Many segments run side by side.
+
+A change that has been found sets the level filter to what the candidates say; an episode that has
+ended empties the bank. Before a change is found the level is the mixture of both: the candidates
+count by the odds that one of them is true.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from healthtrack.drift.change import ChangeBank
+from healthtrack.drift import change, level, rules
+from healthtrack.drift.candidates import (
+    adopt_change,
+    posterior_start,
+    shared_parts,
+    start_afresh,
+)
 from healthtrack.drift.grid import standard_grid
-from healthtrack.drift.level import LevelFilter, batch
-from healthtrack.drift.rules import Episodes, Signals, episodes, signals
 from healthtrack.drift.segment import Carried
+from healthtrack.drift.state import (
+    COUNT,
+    DAYS,
+    DISTANCE,
+    HEALTHY,
+    PINNED,
+    STATE,
+    State,
+    first_state,
+    model_of,
+    stack,
+    take,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
+    from healthtrack.drift.gaussian import Term
     from healthtrack.drift.grid import Grid
     from healthtrack.drift.segment import Segment
 
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
+    BoolArray = NDArray[np.bool_]
 
-MOST_PASSES = 12
-"""Passes over one segment: one for each step found and each episode ended, and one more."""
+CHANGES_PER_YEAR = 0.3
+"""How often a vehicle's air path changes at all, by wear, fault or work: about once in three years
+(common practice, no source). It weighs the candidates in the level before an alert; the alert
+itself does not use it."""
+SIDE_BY_SIDE = 24
+"""Segments that run together: enough to share the cost of a call, few enough for the cache."""
+
+
+@dataclass(frozen=True)
+class Episodes:
+    """A state per drive (0 normal, 1 alert, 2 alarm) and the drives at which each began, ended."""
+
+    state: IntArray
+    raised: tuple[int, ...] = ()
+    cleared: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
 class Course:
-    """One segment as it was seen drive by drive: arrays over (N,), ``since`` (N, 3).
+    """One segment as it was seen drive by drive: arrays over (N,).
 
-    ``injected`` are drives at which the level was set free, with the drive from which that counts.
+    ``covariance`` is that of level and slope; ``log_years`` the evidence; ``log_density`` of each
+    figure as foreseen; ``since`` the drives between which the change began (2.5 %, median, 97.5 %)
+    and ``step`` the share of the step shape, both as of the last drive; ``wander_sd`` too.
+    ``injected`` are the likeliest starts of the changes found, each with the drive that found it;
+    ``best`` the likeliest grid point; ``noise`` its factor on the drives' error variances.
     """
 
     level: FloatArray
@@ -45,24 +84,44 @@ class Course:
     slope: FloatArray
     slope_sd: FloatArray
     covariance: FloatArray
-    wander_sd: FloatArray
     log_years: FloatArray
-    step: FloatArray
-    since: IntArray
-    start: IntArray
+    log_density: FloatArray
+    wander_sd: float
+    step: float
+    since: tuple[int, int, int]
     episodes: Episodes
     injected: tuple[tuple[int, int], ...]
     best: tuple[int, int]
+    noise: float
     carried: Carried
 
 
-@dataclass
-class _Plan:
-    free: dict[int, int]
-    reset: set[int]
+@dataclass(frozen=True)
+class _Data:
+    """Segments padded to one length: arrays over (N, S), ``shared`` (N, B, S)."""
+
+    value: FloatArray
+    variance: FloatArray
+    days: FloatArray
+    distance: FloatArray
+    shared: FloatArray
+    pinned: BoolArray
+    valid: BoolArray
+    constant: tuple[bool, ...]
 
 
-def follow(segment: Segment, log_bar: float) -> Course:
+@dataclass(frozen=True)
+class _Said:
+    """What was said after each drive: ``moments`` (N, 5, S), the others (N, S)."""
+
+    moments: FloatArray
+    log_years: FloatArray
+    log_density: FloatArray
+    state: IntArray
+    happened: IntArray
+
+
+def follow(segment: Segment, log_bar: float, grid: Grid | None = None) -> Course:
     """Follow one segment to its end.
 
     Parameters
@@ -71,146 +130,256 @@ def follow(segment: Segment, log_bar: float) -> Course:
         At least one drive.
     log_bar : float
         ln of the bar in years that the evidence must reach.
+    grid : Grid, optional
+        The product's where none is given.
     """
-    return follow_many([segment], [log_bar])[0]
+    return follow_many([segment], [log_bar], grid)[0]
 
 
-def follow_many(segments: Sequence[Segment], log_bars: Sequence[float]) -> list[Course]:
-    """Follow many segments at once; those in which something happens are followed up singly."""
-    grid = standard_grid()
-    plans = [_Plan({}, set()) for _ in segments]
-    courses = _passes(segments, plans, grid)
-    result = []
-    for segment, log_bar, course in zip(segments, log_bars, courses, strict=True):
-        result.append(_settle(segment, log_bar, course, grid))
-    return result
+def follow_many(
+    segments: Sequence[Segment], log_bars: Sequence[float], grid: Grid | None = None
+) -> list[Course]:
+    """Follow many segments, those of like length side by side."""
+    return [course for _, course in resume_many([None] * len(segments), segments, log_bars, grid)]
 
 
-def _settle(segment: Segment, log_bar: float, course: Course, grid: Grid) -> Course:
-    plan = _Plan({}, set())
-    for _ in range(MOST_PASSES):
-        found = episodes(_signals(segment, course), log_bar)
-        at = _next_event(course, found, plan)
-        if at is None:
-            break
-        again = _passes([segment], [plan], grid)[0]
-        course = _splice(course, again, at)
-    found = episodes(_signals(segment, course), log_bar)
-    injected = tuple((start, known) for start, known in plan.free.items())
-    return _replace(course, found, injected)
+def resume(
+    state: State | None, segment: Segment, log_bar: float, grid: Grid | None = None
+) -> tuple[State, Course]:
+    """Go on from a state with new drives; see :func:`resume_many`."""
+    return resume_many([state], [segment], [log_bar], grid)[0]
 
 
-def _next_event(course: Course, found: Episodes, plan: _Plan) -> int | None:
-    """Enter the earliest event that no pass has acted on yet into the plan; return its drive."""
-    known = set(plan.free.values())
-    steps = [r for r in found.raised if r not in known]
-    ends = [c for c in found.cleared if c not in plan.reset]
-    if not steps and not ends:
-        return None
-    if steps and (not ends or steps[0] < ends[0]):
-        plan.free[int(course.start[steps[0]])] = steps[0]
-        return steps[0]
-    plan.reset.add(ends[0])
-    return ends[0] + 1
+def resume_many(
+    states: Sequence[State | None],
+    segments: Sequence[Segment],
+    log_bars: Sequence[float],
+    grid: Grid | None = None,
+) -> list[tuple[State, Course]]:
+    """Go on from states with new drives.
 
+    Parameters
+    ----------
+    states : sequence of State or None
+        After the drives before, left as they are; None at the start of a segment.
+    segments : sequence of Segment
+        The new drives only; days, distance, scale and limit as for the drives before.
+    log_bars : sequence of float
+        ln of the bar in years.
+    grid : Grid, optional
+        The product's where none is given; the same as before.
 
-def _signals(segment: Segment, course: Course) -> Signals:
-    concern, beyond = signals(course.level, course.level_sd, segment.limit, segment.side)
-    return Signals(course.log_years, concern, beyond, segment.pinned)
-
-
-def _passes(segments: Sequence[Segment], plans: Sequence[_Plan], grid: Grid) -> list[Course]:
-    data = batch(segments)
-    level, bank = LevelFilter(data, segments, grid), ChangeBank(data, segments, grid)
-    rows: list[tuple[FloatArray | IntArray, ...]] = []
-    for drive in range(data.value.shape[1]):
-        level.advance(drive)
-        bank.advance(drive)
-        for series, plan in enumerate(plans):
-            if drive in plan.free:
-                level.free(series)
-        level.absorb(drive)
-        bank.absorb(drive)
-        said, evidence = level.answer(), bank.evidence()
-        rows.append(
-            (
-                said.level,
-                said.level_sd,
-                said.slope,
-                said.slope_sd,
-                said.covariance,
-                said.wander_sd,
-                evidence.log_years,
-                evidence.step,
-                evidence.since,
-                evidence.start,
-            )
+    Returns
+    -------
+    list of (State, Course)
+        The state to keep, and the course of the new drives; the places in ``since``, ``injected``
+        and ``episodes`` count from the segment's first drive of all.
+    """
+    grid = standard_grid() if grid is None else grid
+    width = [segment.shared.shape[1] for segment in segments]
+    order = sorted(range(len(segments)), key=lambda i: (width[i], segments[i].value.size, i))
+    done: dict[int, tuple[State, Course]] = {}
+    at = 0
+    while at < len(order):
+        together = [i for i in order[at : at + SIDE_BY_SIDE] if width[i] == width[order[at]]]
+        at += len(together)
+        before = [
+            first_state(segments[i], grid, width[i]) if state is None else state
+            for i, state in ((i, states[i]) for i in together)
+        ]
+        results = _side_by_side(
+            stack(before), [segments[i] for i in together], [log_bars[i] for i in together], grid
         )
-        for series, plan in enumerate(plans):
-            if drive in plan.reset:
-                bank.reset(series)
-                bank.adopt(series, *level.carried(series))
-    columns = [np.stack(column, axis=1) for column in zip(*rows, strict=True)]
-    return [
-        _course(segment, [column[series] for column in columns], level, series)
-        for series, segment in enumerate(segments)
+        done.update(zip(together, results, strict=True))
+    return [done[i] for i in range(len(segments))]
+
+
+def _side_by_side(
+    state: State, segments: list[Segment], log_bars: list[float], grid: Grid
+) -> list[tuple[State, Course]]:
+    model, data, bars = model_of(segments, grid), _pad(segments), np.array(log_bars)
+    count, series = data.value.shape
+    first = state.whole[COUNT].copy()
+    said = _Said(
+        np.zeros((count, 5, series)),
+        np.full((count, series), -np.inf),
+        np.zeros((count, series)),
+        np.zeros((count, series), np.int64),
+        np.zeros((count, series), np.int64),
+    )
+    injected: list[list[tuple[int, int]]] = [[] for _ in segments]
+    weighed = None
+    for drive in range(count):
+        _move(state, model, data, drive)
+        weighed = _absorb(state, model, data, said, drive)
+        _judge(state, model, data, said, (drive, bars))
+        for found in np.flatnonzero(said.happened[drive] == rules.RAISED).tolist():
+            assert weighed is not None
+            likeliest = posterior_start(state.bank, weighed, found)[1]
+            injected[found].append((likeliest, int(first[found]) + drive))
+            here = (found, float(data.distance[drive, found]))
+            adopt_change(state.bank, state.level, model, weighed, here)
+        for ended in np.flatnonzero(said.happened[drive] == rules.CLEARED).tolist():
+            start_afresh(state.bank, state.level, ended)
+    weighed = change.weigh(state.bank, model, data.distance[-1]) if grid.candidates else None
+    results = []
+    for one, segment in enumerate(segments):
+        place = _Place(one, int(first[one]), segment.value.size, tuple(injected[one]))
+        results.append((take(state, one), _course(state, model, said, weighed, place)))
+    return results
+
+
+def _pad(segments: Sequence[Segment]) -> _Data:
+    """Pad segments to the longest; padding repeats the last drive and is marked not valid."""
+    length = max(segment.value.size for segment in segments)
+
+    def padded(name: str) -> FloatArray:
+        columns = [np.asarray(getattr(segment, name), np.float64) for segment in segments]
+        return np.stack(
+            [np.concatenate([c, np.repeat(c[-1:], length - len(c), axis=0)]) for c in columns],
+            axis=-1,
+        )
+
+    sizes = np.array([segment.value.size for segment in segments])
+    shared = padded("shared")
+    return _Data(
+        value=padded("value"),
+        variance=padded("se") ** 2,
+        days=padded("days"),
+        distance=padded("distance"),
+        shared=shared,
+        pinned=padded("pinned") > 0,
+        valid=np.arange(length)[:, None] < sizes,
+        constant=tuple(bool((shared[:, part] == 1.0).all()) for part in range(shared.shape[1])),
+    )
+
+
+def _move(state: State, model: level.Model, data: _Data, drive: int) -> None:
+    """Bring both filters to a drive."""
+    days, distance, pinned = data.days[drive], data.distance[drive], data.pinned[drive]
+    valid, begun = data.valid[drive], state.whole[COUNT] > 0
+    step = np.where(begun, distance - state.last[DISTANCE], 0.0)
+    wait = np.where(begun, days - state.last[DAYS], 0.0)
+    if begun.any():
+        level.advance_level(state.level, model, step, wait)
+        freed = begun & valid & (state.whole[PINNED] == 1) & ~pinned
+        if freed.any():
+            level.release(state.level, model, freed)
+    if pinned.any():
+        level.pin(state.level, pinned)
+    if state.bank.start.size:
+        if begun.any():
+            change.advance_bank(state.bank, model, wait)
+        where = np.flatnonzero(valid & ~pinned)
+        if where.size:
+            place = (wait, distance - step)
+            change.open_candidates(state.bank, model, where, state.whole[COUNT], place)
+    state.last[DAYS], state.last[DISTANCE] = days, distance
+    state.whole[COUNT] += valid
+    state.whole[PINNED] = np.where(valid, pinned, state.whole[PINNED])
+
+
+def _absorb(
+    state: State, model: level.Model, data: _Data, said: _Said, drive: int
+) -> change.Weighed | None:
+    """Take a drive in, and say what is known then."""
+    valid = data.valid[drive]
+    use = None if valid.all() else valid.astype(np.float64)
+    shared: list[Term] = [
+        (part, None if constant else data.shared[drive, part])
+        for part, constant in enumerate(data.constant)
     ]
+    noise = level.noise_variance(state.level, data.variance[drive])
+    value, distance = data.value[drive], data.distance[drive]
+    weighed = None
+    if state.bank.start.size:
+        terms = [(0, None), *((1 + part, factor) for part, factor in shared)]
+        change.absorb_bank(state.bank, model, terms, (value, noise, distance), use)
+    terms = [(0, None), (2, None), *((level.SHARED + part, factor) for part, factor in shared)]
+    said.log_density[drive] = level.absorb_level(state.level, model, terms, (value, noise), use)
+    moments = level.answer(state.level)
+    if state.bank.start.size and state.bank.used:
+        weighed = change.weigh(state.bank, model, distance)
+        said.log_years[drive] = weighed.log_years
+        _mix(moments, weighed, state.whole[STATE] == rules.NORMAL)
+    said.moments[drive] = moments
+    return weighed
+
+
+def _mix(moments: FloatArray, weighed: change.Weighed, where: BoolArray) -> None:
+    """Mix the candidates' moments into the level filter's, by the odds of a change."""
+    odds = CHANGES_PER_YEAR * np.exp(np.minimum(weighed.log_years, 300.0))
+    share = np.where(where, odds / (1.0 + odds), 0.0)
+    keep = 1.0 - share
+    off = weighed.moments[0] - moments[0]
+    bend = weighed.moments[2] - moments[2]
+    spread = np.stack([0.0 * off, off * off, 0.0 * off, bend * bend, off * bend])
+    moments *= keep
+    moments += share * weighed.moments + share * keep * spread
+
+
+def _judge(
+    state: State, model: level.Model, data: _Data, said: _Said, task: tuple[int, FloatArray]
+) -> None:
+    """Apply the rules; a drive that is healthy by definition has nothing to be judged."""
+    drive, bars = task
+    whole, moments = state.whole, said.moments[drive]
+    sd = np.sqrt(np.maximum(moments[1], 0.0))
+    chances = rules.concern(moments[0], sd, model.limit, model.side)
+    over = said.log_years[drive] >= bars
+    now, healthy, happened = rules.next_state(whole[STATE], whole[HEALTHY], over, chances)
+    judged = data.valid[drive] & ~data.pinned[drive]
+    idle = data.valid[drive] & data.pinned[drive]
+    whole[STATE] = np.where(judged, now, np.where(idle, 0, whole[STATE]))
+    whole[HEALTHY] = np.where(judged, healthy, np.where(idle, 0, whole[HEALTHY]))
+    said.state[drive] = whole[STATE]
+    said.happened[drive] = np.where(judged, happened, rules.NOTHING)
+
+
+@dataclass(frozen=True)
+class _Place:
+    series: int
+    first: int
+    size: int
+    injected: tuple[tuple[int, int], ...]
 
 
 def _course(
-    segment: Segment, columns: list[NDArray[np.generic]], level: LevelFilter, series: int
+    state: State, model: level.Model, said: _Said, weighed: change.Weighed | None, place: _Place
 ) -> Course:
-    count = segment.value.size
-    types = [np.float64] * 8 + [np.int64] * 2
-    arrays: dict[str, Any] = {
-        name: np.asarray(column[:count], dtype=type_)
-        for name, column, type_ in zip(ARRAYS, columns, types, strict=True)
-    }
-    weight = level.weights()[series]
+    one, size = place.series, place.size
+    moments = said.moments[:size, :, one]
+    weight = np.exp(state.level.log_weight[..., one])
     best = np.unravel_index(int(np.argmax(weight)), weight.shape)
-    mean, covariance, log_weight = level.carried(series)
-    width = segment.shared.shape[1]
-    carried = Carried(mean[:, :width], covariance[:, :width, :width], log_weight)
+    since, _, step = (
+        ((-1, -1, -1), -1, 0.0) if weighed is None else posterior_start(state.bank, weighed, one)
+    )
+    happened = said.happened[:size, one]
+    raised = np.flatnonzero(happened == rules.RAISED) + place.first
+    cleared = np.flatnonzero(happened == rules.CLEARED) + place.first
+    mean, covariance, total = shared_parts(state.level, one, level.SHARED)
     return Course(
-        **arrays,
-        episodes=Episodes(np.zeros(count, dtype=np.int64)),
-        injected=(),
+        level=moments[:, 0].copy(),
+        level_sd=np.sqrt(np.maximum(moments[:, 1], 0.0)),
+        slope=moments[:, 2].copy(),
+        slope_sd=np.sqrt(np.maximum(moments[:, 3], 0.0)),
+        covariance=moments[:, 4].copy(),
+        log_years=said.log_years[:size, one].copy(),
+        log_density=said.log_density[:size, one].copy(),
+        wander_sd=float(np.sqrt(weight.sum(axis=1) @ model.standing[:, one])),
+        step=step,
+        since=since,
+        episodes=Episodes(
+            said.state[:size, one].copy(), tuple(raised.tolist()), tuple(cleared.tolist())
+        ),
+        injected=place.injected,
         best=(int(best[0]), int(best[1])),
-        carried=carried,
-    )
-
-
-ARRAYS = (
-    "level",
-    "level_sd",
-    "slope",
-    "slope_sd",
-    "covariance",
-    "wander_sd",
-    "log_years",
-    "step",
-    "since",
-    "start",
-)
-
-
-def _splice(before: Course, after: Course, at: int) -> Course:
-    """Return what was said before a drive, and what is said from it on."""
-    joined = {
-        name: np.concatenate([getattr(before, name)[:at], getattr(after, name)[at:]])
-        for name in ARRAYS
-    }
-    return Course(
-        **joined,
-        episodes=after.episodes,
-        injected=after.injected,
-        best=after.best,
-        carried=after.carried,
-    )
-
-
-def _replace(course: Course, found: Episodes, injected: tuple[tuple[int, int], ...]) -> Course:
-    arrays = {name: getattr(course, name) for name in ARRAYS}
-    return Course(
-        **arrays, episodes=found, injected=injected, best=course.best, carried=course.carried
+        noise=float(state.level.noise[best[0], one]),
+        carried=Carried(
+            mean,
+            covariance,
+            total,
+            state.level.noise[:, one].copy(),
+            float(state.level.information[one]),
+        ),
     )

@@ -25,11 +25,17 @@ class Carried:
         [unit squared]
     log_weight : (G,) float64
         Of the grid points.
+    noise : (G,) float64
+        Factor on the drives' error variances.
+    information : float or None
+        Worth of that factor, in drives; None for the grid's own prior.
     """
 
     mean: FloatArray
     covariance: FloatArray
     log_weight: FloatArray
+    noise: FloatArray
+    information: float | None = None
 
 
 @dataclass(frozen=True)

@@ -10,70 +10,111 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from healthtrack.drift.gaussian import unpack
 from healthtrack.drift.grid import Grid, standard_grid
-from healthtrack.drift.level import LevelFilter, batch
+from healthtrack.drift.level import SHARED, absorb_level, advance_level, pin, release
 from healthtrack.drift.segment import Carried
+from healthtrack.drift.state import first_state, model_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from healthtrack.drift.gaussian import Term
+    from healthtrack.drift.level import Level
     from healthtrack.drift.run import Course
     from healthtrack.drift.segment import Segment
 
     FloatArray = NDArray[np.float64]
 
+FREE_JUMP, FREE_BEND = 0.6, 1.0
+"""Prior sd of a found change, in limits and in limits per 10 000 km (as in the change bank)."""
 
-def smooth(segment: Segment, course: Course) -> tuple[FloatArray, FloatArray]:
+
+def smooth(
+    segment: Segment, course: Course, grid: Grid | None = None
+) -> tuple[FloatArray, FloatArray]:
     """Return the smoothed level and its standard deviation for every drive.
 
     Parameters
     ----------
     segment : Segment
-        N drives.
+        N drives, all of the segment.
     course : Course
         Of the same segment; gives the grid point and the drives at which the level was set free.
+    grid : Grid, optional
+        The one with which it was followed; the product's where none is given.
 
     Returns
     -------
     (N,), (N,) float64
         [unit]
     """
-    alone, grid = _at_best_point(segment, course)
-    data = batch([alone])
-    filter_ = LevelFilter(data, [alone], grid)
-    free = {start for start, _ in course.injected}
-    predicted, filtered = [], []
-    for drive in range(segment.value.size):
-        filter_.advance(drive)
-        if drive in free:
-            filter_.free(0)
-        predicted.append((filter_.mean[0, 0, 0].copy(), filter_.covariance[0, 0, 0].copy()))
-        filter_.absorb(drive)
-        filtered.append((filter_.mean[0, 0, 0].copy(), filter_.covariance[0, 0, 0].copy()))
-    return _backward(segment, float(grid.memory_days[0]), predicted, filtered)
+    alone, point = _at_best_point(segment, course, standard_grid() if grid is None else grid)
+    predicted, filtered = _forward(alone, course, point)
+    return _backward(segment, predicted, filtered, float(point.memory_days[0]))
 
 
-def _at_best_point(segment: Segment, course: Course) -> tuple[Segment, Grid]:
+def _at_best_point(segment: Segment, course: Course, full: Grid) -> tuple[Segment, Grid]:
     g, q = course.best
-    full = standard_grid()
     grid = Grid(
-        noise=full.noise[[g]],
         wander=full.wander[[g]],
         memory_days=full.memory_days[[g]],
         log_prior=np.zeros(1),
         pace=full.pace[[q]],
+        walk=full.walk[[q]],
         log_prior_pace=np.zeros(1),
+        outlying=full.outlying,
+        prior_drives=np.inf,
+        candidates=0,
     )
     carried = segment.carried
-    alone = Carried(carried.mean[[g]], carried.covariance[[g]], np.zeros(1))
+    alone = Carried(
+        carried.mean[[g]], carried.covariance[[g]], np.zeros(1), np.array([course.noise])
+    )
     return replace(segment, carried=alone), grid
+
+
+def _forward(
+    segment: Segment, course: Course, grid: Grid
+) -> tuple[list[tuple[FloatArray, FloatArray]], list[tuple[FloatArray, FloatArray]]]:
+    """Run the filter of one grid point; return its states as predicted and as filtered."""
+    model, width = model_of([segment], grid), segment.shared.shape[1]
+    now = first_state(segment, grid, width).level
+    free = {start for start, _ in course.injected}
+    everything = np.ones(1, dtype=bool)
+    predicted, filtered = [], []
+    for drive in range(segment.value.size):
+        if drive:
+            step = np.array([segment.distance[drive] - segment.distance[drive - 1]])
+            wait = np.array([segment.days[drive] - segment.days[drive - 1]])
+            advance_level(now, model, step, wait)
+            if segment.pinned[drive - 1] and not segment.pinned[drive]:
+                release(now, model, everything)
+        if segment.pinned[drive]:
+            pin(now, everything)
+        if drive in free:
+            now.covariance[0] += (FREE_JUMP * segment.limit) ** 2
+            now.covariance[SHARED + width] += (FREE_BEND * segment.limit) ** 2
+        predicted.append(_moments(now))
+        terms: list[Term] = [(0, None), (2, None)]
+        terms += [
+            (SHARED + part, np.array([factor])) for part, factor in enumerate(segment.shared[drive])
+        ]
+        noise = np.array([[course.noise * segment.se[drive] ** 2]])
+        absorb_level(now, model, terms, (segment.value[[drive]], noise), None)
+        filtered.append(_moments(now))
+    return predicted, filtered
+
+
+def _moments(now: Level) -> tuple[FloatArray, FloatArray]:
+    return now.mean[:, 0, 0, 0].copy(), unpack(now.covariance[:, 0, 0, 0])
 
 
 def _backward(
     segment: Segment,
-    memory_days: float,
     predicted: list[tuple[FloatArray, FloatArray]],
     filtered: list[tuple[FloatArray, FloatArray]],
+    memory_days: float,
 ) -> tuple[FloatArray, FloatArray]:
     count = segment.value.size
     level, variance = np.zeros(count), np.zeros(count)

@@ -135,7 +135,7 @@ def _whole(figures: pl.DataFrame, baseline: Baseline, axis: Axis, plan: Plan) ->
     )
     se = figures["se"].to_numpy().astype(np.float64)
     grid = standard_grid()
-    points, width = grid.noise.size, shared.shape[1]
+    points, width = grid.wander.size, shared.shape[1]
     mean = np.zeros((points, width))
     mean[:, 1:] = [r.prior_mean - r.mean for r in baseline.responses]
     sd = np.array([OFFSET_SD, *(r.prior_sd for r in baseline.responses)])
@@ -147,7 +147,7 @@ def _whole(figures: pl.DataFrame, baseline: Baseline, axis: Axis, plan: Plan) ->
         distance=axis.distance,
         shared=shared.astype(np.float64),
         pinned=pinned,
-        carried=Carried(mean, covariance, grid.log_prior.copy()),
+        carried=Carried(mean, covariance, grid.log_prior.copy(), np.ones(points)),
         scale=float(np.median(se[pinned] if pinned.any() else se)),
         limit=abs(plan.limit),
         side=plan.side,

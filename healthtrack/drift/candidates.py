@@ -1,0 +1,111 @@
+"""What the candidate changes of one series say: when it began, and where the level is now."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from healthtrack.drift.change import NEVER, RAMP, STEP
+from healthtrack.drift.gaussian import pack, unpack
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from healthtrack.drift.change import Bank, Weighed
+    from healthtrack.drift.level import Level, Model
+
+    FloatArray = NDArray[np.float64]
+
+
+def adopt_change(
+    bank: Bank, level: Level, model: Model, weighed: Weighed, here: tuple[int, float]
+) -> None:
+    """Set a series' level filter to what its candidates say: a change has been found.
+
+    For each grid point the candidates' states (change, wander, offset, responses, all correlated
+    through the size of the change) are put together as one Gaussian with their mean and covariance.
+
+    Parameters
+    ----------
+    bank, level : Bank, Level
+        ``level`` is changed in place.
+    model : Model
+        Of both.
+    weighed : Weighed
+        The candidates as of this drive.
+    here : (int, float)
+        The series, and its place along the distance. [10 000 km]
+    """
+    series, distance = here
+    joint = weighed.joint[..., series]
+    used, _, points = joint.shape
+    per_point = np.logaddexp.reduce(joint, axis=(0, 1))
+    share = np.exp(joint - per_point)
+    size = level.mean.shape[0]
+    direction = np.zeros((used, 2, points, size))
+    direction[:, STEP, :, 0] = 1.0
+    direction[:, RAMP, :, 0] = (distance - bank.origin[:used, series])[:, None]
+    direction[:, RAMP, :, 1] = 1.0
+    direction[..., 2:] = -np.moveaxis(bank.answer[:, :used, :, :, series], 0, -1)
+    centre, variance = weighed.centre[..., series], weighed.variance[..., series]
+    state = direction * centre[..., None]
+    state[..., 2:] += bank.mean[:, :, series].T
+    mean = np.einsum("ksg,ksgi->gi", share, state)
+    off = state - mean
+    covariance = np.einsum("ksg,ksgi,ksgj->gij", share, off, off)
+    covariance += np.einsum("ksg,ksg,ksgi,ksgj->gij", share, variance, direction, direction)
+    covariance[:, 2:, 2:] += unpack(bank.covariance[:, :, series])
+    level.mean[..., series] = mean.T[:, :, None]
+    level.covariance[..., series] = pack(covariance)[:, :, None]
+    log_weight = per_point[:, None] + model.log_pace
+    level.log_weight[..., series] = log_weight - np.logaddexp.reduce(log_weight, axis=(0, 1))
+
+
+def start_afresh(bank: Bank, level: Level, series: int) -> None:
+    """Forget a series' candidates, an episode has ended; take over what its level filter knows."""
+    mean, covariance, log_weight = shared_parts(level, series, 2)
+    bank.start[:, series] = -1
+    bank.log_omega[..., series] = NEVER
+    bank.mean[..., series] = mean.T
+    bank.covariance[..., series] = pack(covariance)
+    bank.log_weight[..., series] = log_weight
+
+
+def shared_parts(
+    level: Level, series: int, first: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return mean (G, n), covariance (G, n, n), log weight (G,) of the parts from ``first`` on.
+
+    The paces are put together as one Gaussian.
+    """
+    log_weight = level.log_weight[..., series]
+    total = np.logaddexp.reduce(log_weight, axis=1)
+    share = np.exp(log_weight - total[:, None])
+    part = np.moveaxis(level.mean[first:, ..., series], 0, -1)
+    mean = np.einsum("gq,gqb->gb", share, part)
+    off = part - mean[:, None]
+    inside = unpack(level.covariance[..., series])[..., first:, first:]
+    covariance = np.einsum("gq,gqbc->gbc", share, inside)
+    return mean, covariance + np.einsum("gq,gqb,gqc->gbc", share, off, off), total
+
+
+def posterior_start(
+    bank: Bank, weighed: Weighed, series: int
+) -> tuple[tuple[int, int, int], int, float]:
+    """Return when the change began: (2.5 %, median, 97.5 %), the likeliest; the steps' share.
+
+    Drives are counted from the segment's first; all −1 where there is no candidate.
+    """
+    joint = weighed.joint[..., series]
+    starts = bank.start[: joint.shape[0], series]
+    if not (starts >= 0).any():
+        return (-1, -1, -1), -1, 0.0
+    share = np.exp(joint - joint.max())
+    share /= share.sum()
+    per_start = share.sum(axis=(1, 2))
+    order = np.argsort(starts)
+    cumulated = np.cumsum(per_start[order])
+    places = np.minimum(np.searchsorted(cumulated, [0.025, 0.5, 0.975]), starts.size - 1)
+    low, middle, high = (int(starts[order[place]]) for place in places)
+    return (low, middle, high), int(starts[np.argmax(per_start)]), float(share[:, STEP].sum())

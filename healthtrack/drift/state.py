@@ -1,0 +1,180 @@
+"""All that the drift block remembers of segments, as arrays and as plain numbers.
+
+A new drive needs the state alone, never the drives before: saved, restored and carried on equals
+never having stopped (JSON keeps every digit of a float).
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from healthtrack.drift.change import NEVER, Bank
+from healthtrack.drift.gaussian import pack
+from healthtrack.drift.level import SHARED, Level, Model
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from healthtrack.drift.grid import Grid
+    from healthtrack.drift.segment import Segment
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+
+VERSION = 1
+RELEASE = 0.5
+"""Prior sd of the level after the healthy period, in limits: wide against any drive's error, so
+that the band is what the data allow and not what is believed of healthy vehicles."""
+COUNT, STATE, HEALTHY, PINNED = range(4)
+"""Places in ``whole``: drives so far, state, healthy drives in a row, last drive pinned."""
+DAYS, DISTANCE = 0, 1
+"""Places in ``last``: of the last drive."""
+
+
+@dataclass
+class State:
+    """Filters and counters of S series: ``whole`` (4, S) int64, ``last`` (2, S) float64."""
+
+    level: Level
+    bank: Bank
+    whole: IntArray
+    last: FloatArray
+
+
+def model_of(segments: Sequence[Segment], grid: Grid) -> Model:
+    """Return the grid in the segments' units."""
+    scale = np.array([segment.scale for segment in segments])
+    limit = np.array([abs(segment.limit) for segment in segments])
+    return Model(
+        standing=(grid.wander[:, None] * scale) ** 2,
+        memory=grid.memory_days,
+        pace2=(grid.pace[:, None] * limit) ** 2,
+        walk2=(grid.walk[:, None] * limit) ** 2,
+        log_pace=grid.log_prior_pace,
+        limit=limit,
+        side=np.array([float(segment.side) for segment in segments]),
+        release2=(RELEASE * limit) ** 2,
+        outlying=grid.outlying,
+    )
+
+
+def first_state(segment: Segment, grid: Grid, width: int) -> State:
+    """Return the state before a segment's first drive, with room for ``width`` shared parts."""
+    points, paces, size = grid.wander.size, grid.pace.size, SHARED + width
+    carried, have = segment.carried, segment.carried.mean.shape[1]
+    mean = np.zeros((points, size))
+    covariance = np.zeros((points, size, size))
+    part = slice(SHARED, SHARED + have)
+    mean[:, part] = carried.mean
+    covariance[:, part, part] = carried.covariance
+    covariance[:, 2, 2] = (grid.wander * segment.scale) ** 2
+    log_weight = carried.log_weight - np.logaddexp.reduce(carried.log_weight)
+    bank = _first_bank(mean[:, 2:], covariance[:, 2:, 2:], log_weight, grid.candidates)
+    if segment.jump:
+        covariance[:, 0, 0] = segment.limit**2
+        covariance[:, 1, 1] = (0.5 * segment.limit) ** 2
+    pace = grid.log_prior_pace - np.logaddexp.reduce(grid.log_prior_pace)
+    worth = carried.information
+    level = Level(
+        np.repeat(mean.T[:, :, None, None], paces, axis=2),
+        np.repeat(pack(covariance)[:, :, None, None], paces, axis=2),
+        (log_weight[:, None] + pace)[:, :, None],
+        carried.noise[:, None].copy(),
+        np.array([grid.prior_drives if worth is None else worth]),
+    )
+    return State(level, bank, np.zeros((4, 1), dtype=np.int64), np.zeros((2, 1)))
+
+
+def _first_bank(
+    mean: FloatArray, covariance: FloatArray, log_weight: FloatArray, candidates: int
+) -> Bank:
+    points, size = mean.shape
+    cells = (candidates, 2, points, 1)
+    return Bank(
+        mean=mean.T[:, :, None].copy(),
+        covariance=pack(covariance)[:, :, None],
+        log_weight=log_weight[:, None].copy(),
+        answer=np.zeros((size, *cells)),
+        power=np.zeros(cells),
+        match=np.zeros(cells),
+        log_omega=np.full(cells, NEVER),
+        start=np.full((candidates, 1), -1, dtype=np.int64),
+        origin=np.zeros((candidates, 1)),
+    )
+
+
+def stack(states: Sequence[State]) -> State:
+    """Put states side by side; the result shares no array with them."""
+
+    def joined(parts: Sequence[Any]) -> dict[str, Any]:
+        names = [item.name for item in fields(parts[0])]
+        return {
+            name: np.concatenate([getattr(part, name) for part in parts], axis=-1) for name in names
+        }
+
+    return State(
+        Level(**joined([state.level for state in states])),
+        Bank(**joined([state.bank for state in states])),
+        np.concatenate([state.whole for state in states], axis=1),
+        np.concatenate([state.last for state in states], axis=1),
+    )
+
+
+def take(state: State, series: int) -> State:
+    """Return one series' state, copied."""
+
+    def one(part: Level | Bank) -> dict[str, Any]:
+        return {
+            item.name: getattr(part, item.name)[..., series : series + 1].copy()
+            for item in fields(part)
+        }
+
+    return State(
+        Level(**one(state.level)),
+        Bank(**one(state.bank)),
+        state.whole[:, series : series + 1].copy(),
+        state.last[:, series : series + 1].copy(),
+    )
+
+
+def state_to_json(state: State) -> str:
+    """Return the stored form of one series' state: plain numbers, every digit kept."""
+
+    def plain(part: Level | Bank) -> dict[str, Any]:
+        arrays = {item.name: getattr(part, item.name) for item in fields(part)}
+        return {name: [array.shape, array.ravel().tolist()] for name, array in arrays.items()}
+
+    parts = {
+        "version": VERSION,
+        "level": plain(state.level),
+        "bank": plain(state.bank),
+        "whole": state.whole.tolist(),
+        "last": state.last.tolist(),
+    }
+    return json.dumps(parts, separators=(",", ":"))
+
+
+def state_from_json(text: str) -> State | None:
+    """Read the stored form; None where it is of another version: the drives are then run anew."""
+    raw: dict[str, Any] = json.loads(text)
+    if raw.get("version") != VERSION:
+        return None
+
+    def arrays(part: dict[str, Any]) -> dict[str, Any]:
+        return {
+            name: np.array(values, np.int64 if name == "start" else np.float64).reshape(shape)
+            for name, (shape, values) in part.items()
+        }
+
+    return State(
+        Level(**arrays(raw["level"])),
+        Bank(**arrays(raw["bank"])),
+        np.array(raw["whole"], np.int64),
+        np.array(raw["last"], np.float64),
+    )
