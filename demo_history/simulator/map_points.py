@@ -90,7 +90,7 @@ def _contour(engine: Engine, level: float) -> list[Row]:
 
 def write_map(engine: Engine, stem: Path) -> None:
     """Write ``stem``.csv with the points and ``stem``.toml with what they refer to."""
-    lines = ["kind,line,corrected_flow_kg_s,pressure_ratio,efficiency,speed_rpm"]
+    lines = ["kind,line,corrected_flow,pressure_ratio,efficiency,shaft_speed"]
     lines += [
         f"{kind},{name},{flow:.5f},{ratio:.4f},{eta:.4f},{rpm:.0f}"
         for kind, name, flow, ratio, eta, rpm in points(engine)
