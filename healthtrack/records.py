@@ -239,12 +239,13 @@ class Evidence:
     """All region levels of one vehicle, with the (n, n) correlation of their errors.
 
     An empty ``correlation`` says that the errors are independent. What could not be observed is
-    simply not listed.
+    simply not listed. ``onset`` says how it came: all at once, gradually, or not known.
     """
 
     regions: tuple[RegionEvidence, ...]
     correlation: tuple[tuple[float, ...], ...] = ()
     ambient_temperature_logged: bool = True
+    onset: Kind = "none"
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,8 @@ IDLING = 1.05
 
 _OUTER = 14
 _INNER = 10
+_INNER_NEAR = 4
+_INNER_LAST = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,7 @@ class _Gas:
     """The gas along its way at an assumed manifold pressure and turbine area."""
 
     airflow: FloatArray
+    returned: FloatArray
     charge: FloatArray
     hot: FloatArray
     ahead: FloatArray
@@ -161,15 +164,14 @@ def solve(healthy: Healthy, fault: Fault) -> State:
     """
     engine, base = healthy.engine, healthy.pressure
     opened = _balance(healthy, fault, healthy.area)
+    # with next to no boost the rotor idles and the manifold follows the intake
     idles = np.asarray(healthy.point.pressure_ratio) < IDLING
     control = np.where(idles, 0.0, engine.boost_control)
     pressure = np.where(idles, base - _extra_sag(healthy, fault), opened)
     if np.any(control > 0.0):
         tightest = healthy.area * (1.0 - np.asarray(engine.boost_reserve))
-        most = _balance(healthy, fault, tightest)
-        least = _balance(healthy, fault, healthy.area * 1.8)
-        wanted = base - np.asarray(fault.pressure_offset)
-        held = np.clip(wanted, np.minimum(least, opened), np.maximum(most, opened))
+        most = np.maximum(_balance(healthy, fault, tightest), opened)
+        held = np.minimum(base - np.asarray(fault.pressure_offset), most)
         pressure = pressure + control * (held - opened)
     return _state(healthy, fault, pressure)
 
@@ -255,19 +257,34 @@ def _valve_flow(engine: Engine, ahead: FloatArray, pressure: FloatArray) -> Floa
     return np.asarray(np.sqrt(drive * ahead / engine.recirculation_temperature))
 
 
-def _gas(healthy: Healthy, fault: Fault, pressure: FloatArray, area: FloatArray | None) -> _Gas:
-    """Follow the gas; without an area, the turbine takes the one that balances the powers."""
+def _gas(
+    healthy: Healthy,
+    fault: Fault,
+    pressure: FloatArray,
+    area: FloatArray | None,
+    start: _Gas | None = None,
+) -> _Gas:
+    """Follow the gas round until it agrees with itself.
+
+    Without an area, the turbine takes the one that balances the powers. ``start`` is the answer at
+    a pressure nearby, from which few rounds are enough.
+    """
     engine, point = healthy.engine, healthy.point
     back = np.asarray(engine.back_pressure * np.asarray(point.ambient_pressure))
     effectiveness = np.asarray(engine.cooler_effectiveness) - np.asarray(fault.cooler_loss) / 100.0
     fuel = healthy.fuel * (1.0 + np.asarray(fault.fuel) / 100.0)
-    charge = healthy.charge_temperature + 0.0 * pressure
-    airflow = healthy.airflow + 0.0 * pressure
-    returned = np.asarray(point.recirculated) * healthy.cylinder_flow + 0.0 * pressure
-    ahead = healthy.exhaust_pressure + 0.0 * pressure
+    if start is None:
+        charge = healthy.charge_temperature + 0.0 * pressure
+        airflow = healthy.airflow + 0.0 * pressure
+        returned = np.asarray(point.recirculated) * healthy.cylinder_flow + 0.0 * pressure
+        ahead = healthy.exhaust_pressure + 0.0 * pressure
+    else:
+        charge, airflow = start.charge, start.airflow
+        returned, ahead = start.returned, start.ahead
     cylinders = hot = charge
     ratio, efficiency = _compressor(engine, point, airflow, pressure, healthy.full_flow, fault)
-    for _ in range(_INNER):
+    rounds = _INNER_LAST if area is None else _INNER if start is None else _INNER_NEAR
+    for _ in range(rounds):
         share = returned / (airflow + returned)
         manifold = (1.0 - share) * charge + share * engine.recirculation_temperature
         cylinders = _cylinder_flow(engine, point, pressure, manifold)
@@ -290,7 +307,7 @@ def _gas(healthy: Healthy, fault: Fault, pressure: FloatArray, area: FloatArray 
     turbine = engine.turbine_efficiency * through * EXHAUST_HEAT * hot * expansion
     taken = compressor_power(airflow, point.ambient_temperature, ratio, efficiency)
     passing = through * np.sqrt(hot) / np.sqrt(np.maximum(ahead**2 - back**2, 1e-6))
-    return _Gas(airflow, charge, hot, ahead, turbine, taken, passing)
+    return _Gas(airflow, returned, charge, hot, ahead, turbine, taken, passing)
 
 
 def _ahead(
@@ -346,9 +363,11 @@ def _returned(
 
 def _balance(healthy: Healthy, fault: Fault, area: FloatArray) -> FloatArray:
     """Return the manifold pressure at which turbine and compressor power agree. [kPa]."""
+    last: list[_Gas | None] = [None]
 
     def imbalance(log_pressure: FloatArray) -> FloatArray:
-        gas = _gas(healthy, fault, np.exp(log_pressure), area)
+        gas = _gas(healthy, fault, np.exp(log_pressure), area, last[0])
+        last[0] = gas
         return np.asarray(np.log(np.maximum(gas.turbine, 1e-9) / gas.compressor))
 
     boosted = IDLING * np.asarray(healthy.point.ambient_pressure)
@@ -363,7 +382,7 @@ def _root(
 
     Where the bracket holds no root, the end nearer to one.
     """
-    at_low, at_high = function(low), function(high)
+    at_high, at_low = function(high), function(low)
     low, high = low + 0.0 * at_low, high + 0.0 * at_low
     middle = low
     for _ in range(_OUTER):

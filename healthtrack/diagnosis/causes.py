@@ -26,6 +26,8 @@ class Cause:
         Standard deviation of the (half-)normal prior of its size. [unit]
     weight : float
         How common it is among single faults, relative to the others.
+    sudden : float
+        How often it comes all at once and not gradually. [1]
     reason : str
         Why that scale and weight.
     """
@@ -38,6 +40,7 @@ class Cause:
     sign: Sign
     scale: float
     weight: float
+    sudden: float
     reason: str
 
 
@@ -51,7 +54,8 @@ _ALL = (
         "negative",
         8.0,
         1.5,
-        "dirt on the element; sensors in use are commonly accepted within ±5 %; the commonest",
+        0.2,
+        "dirt on the element; sensors in use are commonly accepted within ±5 %; common",
     ),
     Cause(
         "airflow_sensor_reads_high",
@@ -61,8 +65,9 @@ _ALL = (
         "airflow_reading",
         "positive",
         6.0,
+        0.3,
         0.5,
-        "a sensor of another make, a disturbed inlet; rarer than dirt",
+        "a sensor of another make, a disturbed inlet; dirt makes it read low, so this is rare",
     ),
     Cause(
         "manifold_pressure_offset",
@@ -73,6 +78,7 @@ _ALL = (
         "both",
         4.0,
         0.7,
+        0.4,
         "1 to 1.5 % of a 250 to 300 kPa range is 2 to 4 kPa (common practice)",
     ),
     Cause(
@@ -83,8 +89,9 @@ _ALL = (
         "leak",
         "positive",
         8.0,
-        1.5,
-        "a hose, a clamp, a split cooler; from a weep to a hose half off",
+        2.0,
+        0.7,
+        "a hose, a clamp, a split cooler; from a weep to a hose half off; common",
     ),
     Cause(
         "turbocharger_weak",
@@ -95,6 +102,7 @@ _ALL = (
         "negative",
         10.0,
         1.0,
+        0.2,
         "erosion, fouling, worn bearings: efficiency falls from above 0.7 towards 0.6",
     ),
     Cause(
@@ -106,6 +114,7 @@ _ALL = (
         "positive",
         12.0,
         0.8,
+        0.1,
         "effectiveness falls from 60 to 85 points when new (common practice)",
     ),
     Cause(
@@ -117,6 +126,7 @@ _ALL = (
         "positive",
         2.5,
         1.0,
+        0.1,
         "clean 1 to 3 kPa, due near 6.2 kPa at full flow",
     ),
     Cause(
@@ -128,6 +138,7 @@ _ALL = (
         "positive",
         10.0,
         1.0,
+        0.5,
         "deposits keep the valve from closing; from a weep to half open",
     ),
     Cause(
@@ -138,6 +149,7 @@ _ALL = (
         "temperature_offset",
         "both",
         5.0,
+        0.5,
         0.5,
         "sensors are good to 1 or 2 K when sound",
     ),

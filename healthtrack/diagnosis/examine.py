@@ -9,9 +9,9 @@ import numpy as np
 from healthtrack.diagnosis.causes import CAUSES
 from healthtrack.diagnosis.hypotheses import Posterior, ladders, weigh
 from healthtrack.diagnosis.outlook import next_observations
-from healthtrack.diagnosis.reading import read
+from healthtrack.diagnosis.reading import PERCENT, read
 from healthtrack.diagnosis.signatures import signatures
-from healthtrack.records import CauseFinding, Diagnosis, PairFinding
+from healthtrack.records import CauseFinding, Diagnosis, ExpectedLevels, PairFinding
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,13 +22,15 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
+MOST_EXPECTED = 3
+"""Causes whose predicted levels are given beside the observed ones."""
 BAND = (0.025, 0.5, 0.975)
 WORTH_A_SIZE = 0.02
 """Probability under which a cause's size is not stated."""
 WORTH_A_PAIR = 0.02
 MORE_DRIVES = 16.0
 """How many times more evidence counts as "all that these channels could ever show"."""
-ALIKE = 0.10
+ALIKE = 0.05
 """Two causes are alike where that much evidence would still leave the lesser one this share."""
 
 
@@ -56,6 +58,7 @@ def examine(evidence: Evidence, vehicle: VehicleSettings) -> Diagnosis:
         causes=cause_findings(posterior),
         pairs=pair_findings(posterior),
         alike=_alike(reading, posterior),
+        expected=_expected_levels(evidence, reading, posterior),
         next_observations=next_observations(
             reading, posterior, ambient_logged=evidence.ambient_temperature_logged
         ),
@@ -117,9 +120,9 @@ def _alike(reading: Reading, posterior: Posterior) -> tuple[tuple[str, ...], ...
     if alone[top] <= posterior.none or alone[top] <= posterior.unknown:
         return ()
     expected = _expected(reading, posterior, top)
-    imagined = weigh(
-        reading, posterior.ladders, expected, reading.covariance / MORE_DRIVES, with_pairs=False
-    ).alone()
+    passing = reading.covariance - reading.lasting
+    certain = passing / MORE_DRIVES + reading.lasting
+    imagined = weigh(reading, posterior.ladders, expected, certain, with_pairs=False).alone()
     others = [
         name
         for name in sorted(alone, key=lambda name: -alone[name])
@@ -130,12 +133,31 @@ def _alike(reading: Reading, posterior: Posterior) -> tuple[tuple[str, ...], ...
     return ((top, *others),) if others else ()
 
 
+def _expected_levels(
+    evidence: Evidence, reading: Reading, posterior: Posterior
+) -> tuple[ExpectedLevels, ...]:
+    """Return what the likeliest causes predict for every level of the evidence."""
+    alone = posterior.alone()
+    likeliest = sorted(alone, key=lambda name: -alone[name])[:MOST_EXPECTED]
+    result = []
+    for name in likeliest:
+        if alone[name] < WORTH_A_SIZE:
+            continue
+        levels: list[float | None] = [None] * len(evidence.regions)
+        for place, level in zip(reading.kept, _expected(reading, posterior, name), strict=True):
+            ratio = evidence.regions[place].indicator in PERCENT
+            levels[place] = 100.0 * float(np.expm1(level / 100.0)) if ratio else float(level)
+        result.append(ExpectedLevels(name, tuple(levels)))
+    return tuple(result)
+
+
 def _expected(reading: Reading, posterior: Posterior, cause: str) -> FloatArray:
     """Return the levels that ``cause`` predicts, at the sizes and engines that fit."""
     total = np.zeros(reading.level.size)
     mass = 0.0
     for ladder, weight in zip(posterior.ladders, posterior.single, strict=True):
         if ladder.cause == cause:
-            total += np.einsum("es,esn->n", weight, ladder.predicted)
+            flat = ladder.predicted.reshape(-1, *ladder.predicted.shape[2:])
+            total += np.einsum("es,esn->n", weight, flat)
             mass += float(weight.sum())
     return total / mass

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from healthtrack.diagnosis.causes import CAUSES, PRIOR_NONE, PRIOR_PAIR, PRIOR_UNKNOWN
+from healthtrack.diagnosis.engines import KINDS
 from healthtrack.diagnosis.signatures import INDICATORS
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
     from healthtrack.diagnosis.reading import Reading
     from healthtrack.diagnosis.signatures import Signature
+    from healthtrack.records import Kind
 
     FloatArray = NDArray[np.float64]
 
@@ -31,7 +33,7 @@ SIZES = 40
 PAIR_EVERY = 3
 """Pairs are looked at on every so many steps of the ladder."""
 KERNEL = 0.35
-"""Width of the kernel between engines, in standard deviations of their spread."""
+"""Width of the kernel between engines of one kind, in standard deviations of their spread."""
 FLOOR = 0.08
 """What the model leaves out, of the effect."""
 PAIR_FLOOR = 0.16
@@ -57,8 +59,9 @@ class Ladder:
     """One cause (with one sign) as seen by this vehicle.
 
     ``sizes`` (s,), ``log_prior`` (s,) of the sizes (adds up to one), ``predicted``
-    (engines, s, n) shrunk towards its mean, ``spread`` (s, n, n) what the prediction leaves open;
-    ``everything`` (engines, s, indicators, bins) is the full effect, for outlooks.
+    (kinds, engines of a kind, s, n) shrunk towards its kind's mean, ``spread`` (kinds, s, n, n)
+    what the prediction leaves open; ``everything`` (engines, s, indicators, bins) is the full
+    effect, for outlooks.
     """
 
     cause: str
@@ -87,7 +90,7 @@ class Posterior:
 
     def alone(self) -> dict[str, float]:
         """Return the probability of each cause alone."""
-        result = dict.fromkeys(CAUSES, 0.0)
+        result = {ladder.cause: 0.0 for ladder in self.ladders}
         for ladder, weight in zip(self.ladders, self.single, strict=True):
             result[ladder.cause] += float(weight.sum())
         return result
@@ -123,6 +126,8 @@ def ladders(reading: Reading, effects: dict[str, tuple[Signature, ...]]) -> tupl
     """Put every cause on a ladder of sizes, with what it predicts for the observed levels."""
     result = []
     for name, cause in CAUSES.items():
+        if not reading.has(name):
+            continue
         for signature in effects[name]:
             share = 1.0 / len(effects[name])
             result.append(_ladder(reading, signature, name, cause.scale, share))
@@ -152,13 +157,12 @@ def weigh(
     """
     level = reading.level if level is None else level
     covariance = reading.covariance if covariance is None else covariance
-    prior = _prior_single()
+    prior = _prior_single(steps, reading.onset)
     single = [
         prior[step.cause]
         + step.log_prior
-        + _log_density(level, step.predicted, covariance + spread)
+        + _over_kinds(level, step.predicted, covariance + step.spread)
         for step in steps
-        for spread in (step.spread,)
     ]
     indices = _pairs(steps) if with_pairs else []
     pair_prior = _prior_pair(steps, indices)
@@ -169,7 +173,7 @@ def weigh(
     zero = np.zeros((1, 1, level.size))
     none = np.log(PRIOR_NONE) + _log_density(level, zero, covariance[np.newaxis])[0, 0]
     unknown = np.log(PRIOR_UNKNOWN) + _unknown(reading, level, covariance)
-    engines = np.log(steps[0].predicted.shape[0])
+    engines = np.log(steps[0].everything.shape[0])
     parts = [np.array([none, unknown]), *(part.ravel() - engines for part in (*single, *pair))]
     total = float(np.logaddexp.reduce(np.concatenate(parts)))
     return Posterior(
@@ -191,18 +195,19 @@ def _ladder(
     sizes = np.sign(signature.sizes[-1]) * scale * relative
     effect = _interpolate(np.abs(signature.sizes), signature.effect, np.abs(sizes))
     observed = reading.pick(effect)
-    mean = observed.mean(axis=0)
-    off = observed - mean
+    observed = observed.reshape(KINDS, -1, *observed.shape[1:])
+    mean = observed.mean(axis=1)
+    off = observed - mean[:, np.newaxis]
     kept = np.sqrt(1.0 - KERNEL**2)
-    spread = KERNEL**2 * np.einsum("esi,esj->sij", off, off) / observed.shape[0]
-    floor = FLOOR * (np.abs(mean) + observed.std(axis=0))
-    spread += np.einsum("si,ij->sij", floor**2, np.eye(mean.shape[1]))
+    spread = KERNEL**2 * np.einsum("kesi,kesj->ksij", off, off) / observed.shape[1]
+    floor = FLOOR * (np.abs(mean) + observed.std(axis=1))
+    spread += np.einsum("ksi,ij->ksij", floor**2, np.eye(mean.shape[-1]))
     density = np.exp(-0.5 * relative**2) * np.gradient(relative)
     return Ladder(
         cause=cause,
         sizes=sizes,
         log_prior=np.log(share * density / density.sum()),
-        predicted=mean + kept * off,
+        predicted=mean[:, np.newaxis] + kept * off,
         spread=spread,
         everything=effect,
     )
@@ -215,6 +220,12 @@ def _interpolate(knots: FloatArray, values: FloatArray, at: FloatArray) -> Float
     return np.asarray((1.0 - weight) * values[:, right - 1] + weight * values[:, right])
 
 
+def _over_kinds(level: FloatArray, predicted: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Return log densities: (k, e, s, n), (k, s, n, n) -> (k·e, s)."""
+    parts = [_log_density(level, *kind) for kind in zip(predicted, covariance, strict=True)]
+    return np.concatenate(parts)
+
+
 def _log_density(level: FloatArray, predicted: FloatArray, covariance: FloatArray) -> FloatArray:
     """Return log N(level; predicted, covariance): (e, s, n), (s, n, n) -> (e, s)."""
     root = np.linalg.cholesky(covariance)
@@ -225,10 +236,20 @@ def _log_density(level: FloatArray, predicted: FloatArray, covariance: FloatArra
     return np.asarray(-0.5 * (off**2).sum(axis=-1) - log_det - constant)
 
 
-def _prior_single() -> dict[str, float]:
+def _prior_single(steps: tuple[Ladder, ...], onset: Kind) -> dict[str, float]:
     left = 1.0 - PRIOR_NONE - PRIOR_UNKNOWN - PRIOR_PAIR
-    total = sum(cause.weight for cause in CAUSES.values())
-    return {name: float(np.log(left * cause.weight / total)) for name, cause in CAUSES.items()}
+    names = {step.cause for step in steps}
+    total = sum(CAUSES[name].weight for name in names)
+    return {
+        name: float(np.log(left * CAUSES[name].weight / total * _came_so(name, onset)))
+        for name in names
+    }
+
+
+def _came_so(cause: str, onset: Kind) -> float:
+    """Return how likely the onset is under a cause, over an even chance (of what is unknown)."""
+    sudden = CAUSES[cause].sudden
+    return {"none": 1.0, "step": 2.0 * sudden, "drift": 2.0 * (1.0 - sudden)}[onset]
 
 
 def _pairs(steps: tuple[Ladder, ...]) -> list[tuple[int, int]]:
@@ -258,13 +279,14 @@ def _pair_log_weight(
     level: FloatArray, covariance: FloatArray, first: Ladder, second: Ladder
 ) -> FloatArray:
     """Return log prior of the sizes and log likelihood: (engines, sizes, sizes)."""
-    a, b = first.predicted[:, ::PAIR_EVERY], second.predicted[:, ::PAIR_EVERY]
+    a, b = first.predicted[:, :, ::PAIR_EVERY], second.predicted[:, :, ::PAIR_EVERY]
     grow = (PAIR_FLOOR / FLOOR) ** 2
-    spread_a, spread_b = first.spread[::PAIR_EVERY] * grow, second.spread[::PAIR_EVERY] * grow
-    count_a, count_b = a.shape[1], b.shape[1]
-    both = (a[:, :, np.newaxis] + b[:, np.newaxis]).reshape(a.shape[0], -1, level.size)
-    spread = (spread_a[:, np.newaxis] + spread_b[np.newaxis]).reshape(-1, level.size, level.size)
-    density = _log_density(level, both, covariance + spread).reshape(-1, count_a, count_b)
+    spread_a, spread_b = first.spread[:, ::PAIR_EVERY] * grow, second.spread[:, ::PAIR_EVERY] * grow
+    kinds, engines, count_a, size = a.shape
+    count_b = b.shape[2]
+    both = (a[:, :, :, np.newaxis] + b[:, :, np.newaxis]).reshape(kinds, engines, -1, size)
+    spread = (spread_a[:, :, np.newaxis] + spread_b[:, np.newaxis]).reshape(kinds, -1, size, size)
+    density = _over_kinds(level, both, covariance + spread).reshape(-1, count_a, count_b)
     prior = _coarse(first.log_prior)[:, np.newaxis] + _coarse(second.log_prior)[np.newaxis]
     return np.asarray(density + prior)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, TypeGuard
 
 import numpy as np
 
+from healthtrack.airpath.atmosphere import geopotential_height, standard_pressure
 from healthtrack.airpath.mean_value import GAS_CONSTANT
 from healthtrack.diagnosis.engines import PLACES
 from healthtrack.diagnosis.signatures import INDICATORS, Setting
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from healthtrack.config import VehicleSettings
-    from healthtrack.records import Evidence, RegionEvidence
+    from healthtrack.records import Evidence, Kind, RegionEvidence
 
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
@@ -26,35 +27,55 @@ PERCENT = frozenset({"airflow", "boost", "breathing", "pull_power"})
 """Indicators whose level is a ratio in percent; compared as logarithms."""
 ASKED = ("standstill", "pull")
 """Regions that are always solved too: what a next observation could look at."""
-USUAL_AMBIENT = 99.0
-"""Taken where no bin has an ambient pressure. [kPa]"""
 USUAL_FILLING = 0.87
 """Volumetric efficiency taken to tell the manifold pressure from the airflow. [1]"""
+IDLING_RATIO = 1.01
+"""Manifold over ambient pressure of an idling diesel: between 1.00 and, with closed vanes, 1.03."""
 FINE_BELOW = 1.15
 """Pressure ratio under which a hundredth matters: a leak's drive is the little that is over 1."""
 UNMIXED = frozenset({"part_load_closed", "full_load", "pull"})
 SMALLEST_SD = 0.05
 """No level is known better than this: the sensors' own steps. [% or the indicator's unit]"""
-MODEL_SD = {"airflow": 0.25, "boost": 0.25, "breathing": 0.25}
-"""What a healthy vehicle of another season still differs by beyond its stated error. [%]"""
+SENSORS = {
+    "airflow_sensor_reads_low": frozenset({"airflow", "breathing", "intake_restriction"}),
+    "airflow_sensor_reads_high": frozenset({"airflow", "breathing", "intake_restriction"}),
+    "manifold_pressure_offset": frozenset({"boost", "breathing", "standing_pressure"}),
+    "charge_temperature_offset": frozenset({"charge_temperature"}),
+}
+"""Indicators that use the sensor of a cause: a sensor that no indicator uses is not blamed."""
+MODEL_SD = {"airflow": 0.3, "boost": 0.3, "breathing": 0.3, "charge_temperature": 2.5}
+"""What a region of a healthy vehicle still differs by beyond its stated error: the weather's
+answer is learned for an indicator as a whole, and regions differ (the charge temperature of
+healthy simulated vehicles was up to 5 K off at high load in summer, 0 K at part load).
+[its unit]"""
 
 
 @dataclass(frozen=True)
 class Reading:
     """Evidence of n levels.
 
-    ``level`` (n,), ``covariance`` (n, n); ``indicator`` and ``bin`` (n,) index the signatures' last
-    two axes; ``asked`` gives the bins of :data:`ASKED`; ``seen`` are the indicators in it.
+    ``level`` (n,), ``covariance`` (n, n) with the part ``lasting`` (n, n) that no further drive
+    lessens; ``indicator`` and ``bin`` (n,) index the signatures' last
+    two axes; ``asked`` gives the bins of :data:`ASKED`; ``seen`` are the indicators in it; ``kept``
+    (n,) are the places of the levels in the evidence.
     """
 
     level: FloatArray
     covariance: FloatArray
+    lasting: FloatArray
     indicator: IntArray
     bin: IntArray
     asked: dict[str, int]
     setting: Setting
     seen: frozenset[str]
     regions: tuple[tuple[str, str], ...]
+    kept: tuple[int, ...]
+    onset: Kind
+
+    def has(self, cause: str) -> bool:
+        """Return whether the vehicle has the sensor that a cause is an error of, as far as seen."""
+        sensor = SENSORS.get(cause)
+        return sensor is None or bool(sensor & self.seen)
 
     def pick(self, effect: FloatArray) -> FloatArray:
         """Return the (..., n) entries of an effect (..., indicators, bins) that were observed."""
@@ -71,8 +92,8 @@ def read(evidence: Evidence, vehicle: VehicleSettings) -> Reading | None:
     if not keep:
         return None
     items = [evidence.regions[index] for index in keep]
-    found = {_place(item, vehicle) for item in items}
-    ambient = next(iter(found))[3]
+    ambient = _ambient(items, vehicle)
+    found = {_place(item, vehicle, ambient) for item in items}
     asked_places = {region: (region, 0.0, 0.0, ambient) for region in ASKED}
     # sorted, so that the order of the levels does not decide the order of the bins
     places = {place: index for index, place in enumerate(sorted(found | {*asked_places.values()}))}
@@ -85,16 +106,20 @@ def read(evidence: Evidence, vehicle: VehicleSettings) -> Reading | None:
         ambient_pressure=tuple(place[3] for place in places),
         cooled_reading=behind or "charge_temperature" in seen,
     )
+    lasting = np.array([MODEL_SD.get(item.indicator, SMALLEST_SD) for item in items]) ** 2
     level, sd = np.array([_logarithmic(item) for item in items]).T
     return Reading(
         level=level,
-        covariance=_covariance(evidence, keep, sd),
+        covariance=_covariance(evidence, keep, sd) + np.diag(lasting),
+        lasting=np.diag(lasting),
         indicator=np.array([INDICATORS.index(item.indicator) for item in items]),
-        bin=np.array([places[_place(item, vehicle)] for item in items]),
+        bin=np.array([places[_place(item, vehicle, ambient)] for item in items]),
         asked={region: places[place] for region, place in asked_places.items()},
         setting=setting,
         seen=seen,
         regions=tuple((item.indicator, item.region) for item in items),
+        kept=tuple(keep),
+        onset=evidence.onset,
     )
 
 
@@ -105,11 +130,10 @@ def _usable(item: RegionEvidence) -> bool:
 
 
 def _logarithmic(item: RegionEvidence) -> tuple[float, float]:
-    extra = MODEL_SD.get(item.indicator, SMALLEST_SD)
     if item.indicator not in PERCENT:
-        return item.level, math.hypot(item.sd, extra)
+        return item.level, max(item.sd, SMALLEST_SD)
     ratio = 1.0 + item.level / 100.0
-    return 100.0 * math.log(ratio), math.hypot(item.sd / ratio, extra)
+    return 100.0 * math.log(ratio), max(item.sd / ratio, SMALLEST_SD)
 
 
 def _covariance(evidence: Evidence, keep: list[int], sd: FloatArray) -> FloatArray:
@@ -124,24 +148,45 @@ def _covariance(evidence: Evidence, keep: list[int], sd: FloatArray) -> FloatArr
     return np.asarray(mended / np.outer(scale, scale) * np.outer(sd, sd))
 
 
-def _place(item: RegionEvidence, vehicle: VehicleSettings) -> tuple[str, float, float, float]:
+def _ambient(items: list[RegionEvidence], vehicle: VehicleSettings) -> float:
+    """Return the ambient pressure: as logged, else what an idling manifold shows, else by height.
+
+    An idling diesel's manifold stands some 1 kPa over ambient (no throttle, next to no boost).
+    """
+    logged = [item.ambient_pressure for item in items if _known(item.ambient_pressure)]
+    idling = [
+        item.manifold_pressure
+        for item in items
+        if item.region == "idle" and _known(item.manifold_pressure)
+    ]
+    if logged:
+        return round(float(np.mean(logged)), 1)
+    if idling:
+        return round(float(np.mean(idling)) / IDLING_RATIO, 1)
+    height = geopotential_height(vehicle.altitude_m or 200.0)
+    return float(round(float(standard_pressure(height)) / 1e3))
+
+
+def _place(
+    item: RegionEvidence, vehicle: VehicleSettings, ambient: float
+) -> tuple[str, float, float, float]:
     """Return region, speed, pressure ratio and ambient pressure, rounded; 0 where not known.
 
     Rounded, because signatures are kept for the places where they were solved.
     """
-    ambient = item.ambient_pressure if _known(item.ambient_pressure) else USUAL_AMBIENT
+    own = item.ambient_pressure if _known(item.ambient_pressure) else ambient
     speed = max(round(item.engine_speed, -2), 500.0) if _known(item.engine_speed) else 0.0
     ratio = 0.0
     if _known(item.manifold_pressure):
-        ratio = item.manifold_pressure / ambient
+        ratio = item.manifold_pressure / own
     elif item.region in UNMIXED and _known(item.airflow) and speed and vehicle.displacement_l:
         # fresh air alone tells the pressure only where no exhaust gas takes its place
         filled = USUAL_FILLING * vehicle.displacement_l * speed / 120.0
-        ratio = item.airflow * GAS_CONSTANT * NOMINAL_CHARGE / (filled * ambient)
+        ratio = item.airflow * GAS_CONSTANT * NOMINAL_CHARGE / (filled * own)
     if ratio > 0.0:
         step = 0.01 if ratio < FINE_BELOW else 0.05
         ratio = round(min(max(round(ratio / step) * step, 0.7), 3.2), 2)
-    return item.region, float(speed), ratio, float(round(ambient))
+    return item.region, float(speed), ratio, ambient
 
 
 def _known(value: float | None) -> TypeGuard[float]:
