@@ -235,6 +235,11 @@ class RecipientSettings(SettingsModel):
         return tuple(dict.fromkeys(given))
 
     @property
+    def zone(self) -> ZoneInfo:
+        """Its own time zone; UTC where it has none."""
+        return ZoneInfo(self.time_zone or "UTC")
+
+    @property
     def quiet(self) -> tuple[time, time]:
         """From when to when alerts wait."""
         return time.fromisoformat(self.quiet_from), time.fromisoformat(self.quiet_to)

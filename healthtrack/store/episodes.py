@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import astuple, dataclass
 from typing import TYPE_CHECKING
 
+from healthtrack.store.outbox import Outbox
 from healthtrack.store.transaction import transaction
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from datetime import date, datetime
 
+    from healthtrack.store.outbox import OutboxLetter
     from healthtrack.store.store import Store
 
 
@@ -40,6 +42,8 @@ class Episode:
         When.
     acknowledged_by : str
         Who said so.
+    told : datetime or None
+        When its recipients were told of it, of its present degree.
     """
 
     episode: str
@@ -57,11 +61,12 @@ class Episode:
     acknowledged: datetime | None = None
     acknowledged_by: str = ""
     escalated: datetime | None = None
+    told: datetime | None = None
 
 
 _COLUMNS = (
     "episode, vehicle, indicator, unit, raised_on, opened, state, worst, first_level, level, "
-    "seen_on, closed, acknowledged, acknowledged_by, escalated"
+    "seen_on, closed, acknowledged, acknowledged_by, escalated, told"
 )
 
 
@@ -70,6 +75,7 @@ class Episodes:
 
     def __init__(self, store: Store) -> None:
         self._connection = store._connection
+        self._outbox = Outbox(store)
 
     def all(self, vehicle: str | None = None) -> tuple[Episode, ...]:
         """Return every episode, or those of one vehicle, in the order in which they were opened."""
@@ -84,10 +90,24 @@ class Episodes:
         """Return the episodes that are not closed."""
         return tuple(episode for episode in self.all(vehicle) if episode.closed is None)
 
-    def keep(self, episodes: Iterable[Episode]) -> None:
-        """Keep episodes as they are now, new or changed, all of them or none."""
-        marks = ", ".join("?" * 15)
+    def keep(
+        self,
+        episodes: Iterable[Episode],
+        letters: Iterable[tuple[OutboxLetter, Sequence[str], datetime]] = (),
+    ) -> None:
+        """Keep episodes as they are now and put letters about them out, all of it or nothing.
+
+        Parameters
+        ----------
+        episodes : iterable of Episode
+            New or changed.
+        letters : iterable of (OutboxLetter, addresses, not before)
+            As for :meth:`Outbox.put`; one that is known is left out.
+        """
+        marks = ", ".join("?" * 16)
         with transaction(self._connection):
+            for letter, addresses, not_before in letters:
+                self._outbox.insert(letter, addresses, not_before)
             for episode in episodes:
                 self._connection.execute("DELETE FROM episode WHERE episode = ?", [episode.episode])
                 self._connection.execute(

@@ -140,3 +140,22 @@ class Ledger:
                 "(SELECT (job, max(due)) FROM service_run WHERE state = 'done' GROUP BY job)",
                 [before],
             )
+
+    def news(self) -> tuple[str, ...]:
+        """Return the vehicles that have logs which no assessment of the service has looked at."""
+        rows = self._connection.execute(
+            "SELECT vehicle FROM log LEFT JOIN service_seen USING (vehicle) "
+            "WHERE state = 'stored' GROUP BY vehicle, logs HAVING count(*) <> coalesce(logs, 0) "
+            "ORDER BY vehicle"
+        ).fetchall()
+        return tuple(row[0] for row in rows)
+
+    def seen(self, vehicle: str) -> None:
+        """Note that all logs of a vehicle that are stored now have been looked at."""
+        with transaction(self._connection):
+            self._connection.execute("DELETE FROM service_seen WHERE vehicle = ?", [vehicle])
+            self._connection.execute(
+                "INSERT INTO service_seen SELECT ?, count(*) FROM log "
+                "WHERE vehicle = ? AND state = 'stored'",
+                [vehicle, vehicle],
+            )

@@ -177,6 +177,14 @@ MIGRATIONS: tuple[Migration, ...] = (
             )""",
         ),
     ),
+    Migration(
+        6,
+        "when an alert was told, and which logs the service has looked at",
+        (
+            "ALTER TABLE episode ADD COLUMN told TIMESTAMPTZ",
+            "CREATE TABLE service_seen (vehicle VARCHAR NOT NULL, logs BIGINT NOT NULL)",
+        ),
+    ),
 )
 
 

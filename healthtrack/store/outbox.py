@@ -76,25 +76,29 @@ class Outbox:
 
     def put(self, letter: OutboxLetter, addresses: Sequence[str], not_before: datetime) -> bool:
         """Put a letter in, to go no earlier than a moment; False where its key is known already."""
+        with transaction(self._connection):
+            return self.insert(letter, addresses, not_before)
+
+    def insert(self, letter: OutboxLetter, addresses: Sequence[str], not_before: datetime) -> bool:
+        """Do what :meth:`put` does, inside a transaction of the caller."""
         if self.knows(letter.key):
             return False
-        with transaction(self._connection):
+        self._connection.execute(
+            "INSERT INTO outbox VALUES (?, ?, ?, ?, ?, ?)",
+            [
+                letter.key,
+                letter.recipient,
+                letter.kind,
+                letter.subject,
+                letter.created,
+                letter.raw,
+            ],
+        )
+        for address in addresses:
             self._connection.execute(
-                "INSERT INTO outbox VALUES (?, ?, ?, ?, ?, ?)",
-                [
-                    letter.key,
-                    letter.recipient,
-                    letter.kind,
-                    letter.subject,
-                    letter.created,
-                    letter.raw,
-                ],
+                "INSERT INTO delivery VALUES (?, ?, 'waiting', 0, 0, ?, NULL, '')",
+                [letter.key, address, not_before],
             )
-            for address in addresses:
-                self._connection.execute(
-                    "INSERT INTO delivery VALUES (?, ?, 'waiting', 0, 0, ?, NULL, '')",
-                    [letter.key, address, not_before],
-                )
         return True
 
     def knows(self, key: str) -> bool:
