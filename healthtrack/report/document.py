@@ -19,7 +19,7 @@ from healthtrack.errors import ReportError
 from healthtrack.report import style
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator
 
     from healthtrack.report.flow import Flow
 
@@ -55,6 +55,7 @@ def to_pdf(compose: Callable[[], Flow], title: str, subject: str, keywords: str 
         flow.footers()
         with PdfPages(buffer, metadata=_metadata(title, subject, keywords)) as pages:
             for page in flow.pages:
+                page.finish()
                 pages.savefig(page.figure)
     return _finished(buffer.getvalue(), flow)
 
@@ -120,14 +121,3 @@ def _cannot(path: Path, error: OSError) -> str:
         "is unchanged. Free the place or give another folder under `reports` in healthtrack.toml, "
         "then run `healthtrack report` again."
     )
-
-
-def texts(flows: Sequence[Flow]) -> list[str]:
-    """Return every line of text of some pages, in the order in which it was written."""
-    return [
-        text.get_text()
-        for flow in flows
-        for page in flow.pages
-        for axes in page.figure.axes
-        for text in axes.texts
-    ]

@@ -74,6 +74,7 @@ def _cut(draw: Draw, kind: Kind) -> bytes:
     flow = Flow(replace(SLIP, height=measured.y + SLIP.bottom), "")
     draw(flow)
     buffer = BytesIO()
+    flow.pages[0].finish()
     flow.pages[0].figure.savefig(
         buffer,
         format=kind,

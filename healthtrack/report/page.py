@@ -1,28 +1,31 @@
 """A sheet of paper measured in millimetres from its top left corner.
 
-Text and rules lie on one axes that covers the sheet; panels are axes of their own, placed in
-millimetres too. matplotlib's ``Figure`` is used directly: nothing here is shared between reports.
+Text and rules are artists of the figure itself; panels are axes, placed in millimetres too.
+matplotlib's ``Figure`` is used directly: nothing here is shared between reports.
 """
 
 from __future__ import annotations
 
 import unicodedata
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
+from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.ft2font import FT2Font, LoadFlags
 from matplotlib.lines import Line2D
-from matplotlib.patches import Polygon, Rectangle
+from matplotlib.text import Text
+from matplotlib.transforms import Affine2D
 
 from healthtrack.report import style
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
-    from matplotlib.text import Text
+    from matplotlib.backend_bases import RendererBase
 
     from healthtrack.records import State
     from healthtrack.report.style import Paper, Type, Weight
@@ -32,6 +35,13 @@ MM_PER_POINT = MM_PER_INCH / 72.0
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
 
 Align = Literal["left", "center", "right"]
+
+
+class _Line(NamedTuple):
+    points: list[tuple[float, float]]
+    colour: str
+    width: float
+    dashes: tuple[float, tuple[float, ...] | None]
 
 
 class Page:
@@ -46,11 +56,13 @@ class Page:
     def __init__(self, paper: Paper) -> None:
         self.paper = paper
         self.figure = Figure(figsize=(paper.width / MM_PER_INCH, paper.height / MM_PER_INCH))
-        self.sheet = self.figure.add_axes((0.0, 0.0, 1.0, 1.0))
-        self.sheet.set_axis_off()
-        self.sheet.set_zorder(10)  # words lie over what is drawn in the panels
-        self.sheet.set_xlim(0.0, paper.width)
-        self.sheet.set_ylim(paper.height, 0.0)
+        self._lines: list[_Line] = []
+        self._fills: list[tuple[list[tuple[float, float]], str]] = []
+        inch = 1.0 / MM_PER_INCH
+        self.millimetres = (
+            Affine2D().scale(inch, -inch).translate(0.0, paper.height * inch)
+            + self.figure.dpi_scale_trans
+        )
 
     def text(
         self,
@@ -63,17 +75,21 @@ class Page:
         align: Align = "left",
     ) -> Text:
         """Write one line with its baseline at ``y`` [mm]."""
-        return self.sheet.text(
+        line = PageText(
             x,
             y,
             printable(words),
-            fontsize=kind.size,
-            fontweight=kind.weight,
+            fontproperties=_properties(kind),
             color=colour,
-            ha=align,
-            va="baseline",
+            horizontalalignment=align,
+            verticalalignment="baseline",
             parse_math=False,
+            transform=self.millimetres,
+            zorder=10,  # words lie over what is drawn in the panels
         )
+        self.figure.texts.append(line)
+        line.set_figure(self.figure)
+        return line
 
     def paragraph(  # noqa: PLR0913 - as for text
         self,
@@ -107,14 +123,14 @@ class Page:
         dashes: tuple[float, ...] | None = None,
     ) -> None:
         """Draw a line through points [mm; width in points]."""
-        line = Line2D(list(xs), list(ys), color=colour, linewidth=width, solid_capstyle="butt")
-        if dashes:
-            line.set_dashes(dashes)
-        self.sheet.add_line(line)
+        self._lines.append(
+            _Line(list(zip(xs, ys, strict=True)), colour, width, (0.0, dashes or None))
+        )
 
     def box(self, x: float, y: float, width: float, height: float, colour: str) -> None:
         """Fill a rectangle whose top left corner is ``x, y`` [mm]."""
-        self.sheet.add_patch(Rectangle((x, y), width, height, facecolor=colour, edgecolor="none"))
+        corners = [(x, y), (x + width, y), (x + width, y + height), (x, y + height)]
+        self._fills.append((corners, colour))
 
     def arrow(self, x: float, y: float, slope: Literal[-1, 0, 1], colour: str) -> None:
         """Draw the arrow of a trend, 4 mm long, centred on ``x, y`` [mm]."""
@@ -130,11 +146,37 @@ class Page:
             (tip[0] - back * ux - wing * uy, tip[1] - back * uy + wing * ux),
             (tip[0] - back * ux + wing * uy, tip[1] - back * uy - wing * ux),
         ]
-        self.sheet.add_patch(Polygon(corners, closed=True, facecolor=colour, edgecolor="none"))
+        self._fills.append((corners, colour))
 
     def mark(self, x: float, y: float, state: State, size: float = 6.0) -> None:
         """Draw the mark of a state centred on ``x, y`` [mm; size in points]."""
-        draw_mark(self.sheet, x, y, state, size)
+        self._add(state_mark(x, y, state, size))
+
+    def finish(self) -> None:
+        """Put lines and fills on the sheet, each kind at once: that draws four times as fast."""
+        fills = PolyCollection(
+            [corners for corners, _ in self._fills],
+            facecolors=[colour for _, colour in self._fills],
+            edgecolors="none",
+            zorder=-1,
+        )
+        lines = LineCollection(
+            [line.points for line in self._lines],
+            colors=[line.colour for line in self._lines],
+            linewidths=[line.width for line in self._lines],
+            linestyles=[line.dashes for line in self._lines] or "solid",
+            capstyle="butt",
+            zorder=2,
+        )
+        self._add(fills)
+        self._add(lines)
+        self._fills, self._lines = [], []
+
+    def _add(self, artist: Artist) -> None:
+        """Put an artist on the sheet; what the sheet holds is never clipped."""
+        artist.set_transform(self.millimetres)
+        artist.set_figure(self.figure)
+        self.figure.artists.append(artist)
 
     def panel(self, x: float, y: float, width: float, height: float) -> Axes:
         """Place an axes whose top left corner is ``x, y`` [mm]."""
@@ -149,23 +191,52 @@ class Page:
         )
 
 
-def draw_mark(axes: Axes, x: float, y: float, state: State, size: float) -> None:
-    """Draw the mark of a state on any axes, at ``x, y`` in its own units."""
+class PageText(Text):
+    """One line of words, drawn without the layout that lines of several words need.
+
+    matplotlib lays every text out before it draws it, which costs as much as drawing it. A line
+    that begins at its place needs no layout; one that ends or centres there needs its width only.
+    """
+
+    def draw(self, renderer: RendererBase) -> None:
+        """Draw at the baseline."""
+        words, properties = self.get_text(), self.get_fontproperties()
+        if not words.strip():
+            return
+        x, y = self.get_transform().transform(self.get_position())
+        share = {"left": 0.0, "center": 0.5, "right": 1.0}[self.get_horizontalalignment()]
+        if share:
+            width, _, _ = renderer.get_text_width_height_descent(words, properties, ismath=False)
+            x -= share * width
+        if renderer.flipy():
+            y = renderer.get_canvas_width_height()[1] - y
+        context = renderer.new_gc()
+        context.set_foreground(self.get_color())
+        renderer.draw_text(context, x, y, words, properties, 0.0, ismath=False, mtext=self)
+        context.restore()
+        self.stale = False
+
+
+def state_mark(x: float, y: float, state: State, size: float) -> Line2D:
+    """Return the mark of a state at ``x, y``; its size is in points."""
     mark = style.MARKS[state]
-    axes.add_line(
-        Line2D(
-            [x],
-            [y],
-            marker=mark.marker,
-            markersize=size,
-            markerfacecolor=mark.colour if mark.filled else style.PAPER,
-            markeredgecolor=mark.colour,
-            markeredgewidth=1.3,
-            linestyle="none",
-            zorder=6,
-            clip_on=False,
-        )
+    return Line2D(
+        [x],
+        [y],
+        marker=mark.marker,
+        markersize=size,
+        markerfacecolor=mark.colour if mark.filled else style.PAPER,
+        markeredgecolor=mark.colour,
+        markeredgewidth=1.3,
+        linestyle="none",
+        zorder=6,
+        clip_on=False,
     )
+
+
+@lru_cache(maxsize=64)
+def _properties(kind: Type) -> FontProperties:
+    return FontProperties(family=list(style.FAMILY), size=kind.size, weight=kind.weight)
 
 
 @lru_cache(maxsize=16)

@@ -15,7 +15,7 @@ from matplotlib.transforms import blended_transform_factory
 from healthtrack.report import style
 from healthtrack.report.front import limit_ahead, limit_sides
 from healthtrack.report.lines import learned_spans, raised, restarts, runs
-from healthtrack.report.page import draw_mark
+from healthtrack.report.page import state_mark
 from healthtrack.report.timeline import round_steps
 
 if TYPE_CHECKING:
@@ -208,7 +208,7 @@ def _states(panel: Panel) -> None:
                 )
             )
     for x, y, raised_state in raised(panel.lines):
-        draw_mark(panel.axes, x, y, raised_state, 5.0)
+        panel.axes.add_line(state_mark(x, y, raised_state, 5.0))
 
 
 def _forecast(panel: Panel) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from matplotlib import font_manager
@@ -28,10 +28,12 @@ DATA_BAND = "#cbdbe6"
 OCHRE = "#b06c00"
 RED = "#9b1b30"
 
-FAMILY = ("Source Sans Pro", "DejaVu Sans")
+FAMILY = ("Gauge Sans", "DejaVu Sans")
 """The reports' typeface, and where a letter is taken from that it lacks."""
 
-Weight = Literal[300, 400, 600, 700]
+TYPEFACE = Path(__file__).resolve().parent / "typeface"
+
+Weight = Literal[400, 600]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,10 +127,10 @@ SETTINGS: Any = {  # rc_context wants a key for every setting there is, by name
 
 @cache
 def typeface() -> None:
-    """Make the reports' typeface known to matplotlib, once per process.
+    """Make the reports' letters known to matplotlib, once per process.
 
-    Source Sans Pro comes as TrueType in the package ``font-source-sans-pro`` (SIL Open Font
-    License), so every machine draws the same letters.
+    They lie beside this file (see :mod:`healthtrack.report.typeface.make`), so every machine draws
+    the same ones.
     """
     manager = font_manager.fontManager
     fallback = font_manager.findfont(
@@ -137,6 +139,5 @@ def typeface() -> None:
     manager.ttflist.append(  # the fallback has no semibold cut: its bold stands in without a remark
         font_manager.FontEntry(fname=fallback, name=FAMILY[1], weight=600, size="scalable")
     )
-    folder = files("font_source_sans_pro") / "files"
-    for cut in ("Light", "Regular", "Semibold", "Bold"):
-        manager.addfont(str(folder / f"SourceSansPro-{cut}.ttf"))
+    for cut in ("Regular", "Semibold"):
+        manager.addfont(str(TYPEFACE / f"GaugeSans-{cut}.ttf"))

@@ -100,7 +100,7 @@ def test_no_text_lies_over_other_text_or_leaves_the_page(fleet):
         assert len(flow.pages) == 2
         for page in flow.pages:
             renderer = FigureCanvasAgg(page.figure).get_renderer()
-            boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in page.sheet.texts]
+            boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in page.figure.texts]
             for words, box in boxes:
                 assert box.x0 >= 0, words
                 assert box.x1 <= page.figure.bbox.width, words

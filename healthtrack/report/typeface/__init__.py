@@ -1,0 +1,1 @@
+"""The reports' letters: two cuts of a TrueType typeface, as files beside this one."""
