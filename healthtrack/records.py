@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 State = Literal["normal", "alert", "alarm", "learning", "no_data"]
 Kind = Literal["drift", "step", "none"]
+ForecastAnswer = Literal["reached", "expected", "not_within_horizon", "too_uncertain", "not_asked"]
 
 STATES: tuple[State, ...] = ("alarm", "alert", "normal", "learning", "no_data")
 """All states of a verdict, worst first."""
@@ -147,12 +148,27 @@ class BaselineSummary:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """When the limit is reached; None where it is not within the horizon or too uncertain."""
+    """When the limit is reached; None where it is not within the horizon or too uncertain.
+
+    ``answer`` says which: ``reached`` already, ``expected`` (median and 95 % interval are given),
+    ``not_within_horizon``, ``too_uncertain`` (some chance, but no date worth planning with), or
+    ``not_asked`` where nothing could be said. An upper end of None is beyond the horizon.
+    ``probability`` is that of reaching it within ``horizon_km``, ``before_service`` that before the
+    next service, ``limit`` the limit in question. Odometer readings where there is an odometer,
+    else the distance from now.
+    """
 
     limit_km: float | None = None
     limit_km_low: float | None = None
     limit_km_high: float | None = None
     limit_on: date | None = None
+    limit_on_low: date | None = None
+    limit_on_high: date | None = None
+    answer: ForecastAnswer = "not_asked"
+    limit: float | None = None
+    horizon_km: float | None = None
+    probability: float | None = None
+    before_service: float | None = None
 
 
 @dataclass(frozen=True)
