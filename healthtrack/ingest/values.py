@@ -107,16 +107,17 @@ def _source(
     return Source(channel, column, unit, text, header)
 
 
-_BRIDGES = {
+BRIDGES = {
     ("airflow", "mass_per_stroke"),
     ("fuel_flow", "volume_flow"),
     ("fuel_per_stroke", "volume_per_stroke"),
 }
+"""Channels that may be logged in another dimension, and are brought to their own."""
 
 
 def _check_dimension(channel: Channel, unit: units.Unit, text: str, header: str, name: str) -> None:
     target = units.named(channel.unit)
-    if unit.dimension != target.dimension and (channel.name, unit.dimension) not in _BRIDGES:
+    if unit.dimension != target.dimension and (channel.name, unit.dimension) not in BRIDGES:
         fitting = ", ".join(units.spellings(target.dimension)[:6])
         raise LogError(
             "wrong_unit",
@@ -146,7 +147,7 @@ def numbers(
             continue
         raw = pl.col(str(source.column))
         if cells.schema[str(source.column)] == pl.String:
-            number = _number(raw, shape)
+            number = parsed_number(raw, shape)
         else:  # a form with types of its own
             number = raw.cast(pl.Float64, strict=False)
             number = pl.when(number.is_finite()).then(number)
@@ -166,7 +167,8 @@ def numbers(
     return frame, losses
 
 
-def _number(raw: pl.Expr, shape: FileShape) -> pl.Expr:
+def parsed_number(raw: pl.Expr, shape: FileShape) -> pl.Expr:
+    """Return cells of text as numbers; null where they are none."""
     text = raw.str.strip_chars()
     if shape.thousands:
         text = text.str.replace_all(shape.thousands, "", literal=True)

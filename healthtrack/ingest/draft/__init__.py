@@ -1,0 +1,7 @@
+"""A first pipeline for a strange log: what can be told from it, why, and what cannot."""
+
+from __future__ import annotations
+
+from healthtrack.ingest.draft.compose import draft
+
+__all__ = ["draft"]
