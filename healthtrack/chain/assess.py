@@ -11,16 +11,18 @@ import polars as pl
 
 from healthtrack import baseline as baselines
 from healthtrack import drift, indicators
+from healthtrack.chain.ahead import with_forecast
 from healthtrack.chain.verdict import verdict
 from healthtrack.diagnosis import examine
 from healthtrack.records import Diagnosis, IndicatorFinding, VehicleFinding
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date
 
     from healthtrack.config import VehicleSettings, WorkspaceSettings
     from healthtrack.indicators.declaration import Indicator
-    from healthtrack.records import VehicleHistory
+    from healthtrack.records import Kind, VehicleHistory
 
 CONCERN_SIDES = {"low": -1, "high": 1, "both": 0}
 
@@ -44,10 +46,12 @@ def assess(
     """
     then = _until(history, as_of)
     seen, unseen = indicators.observable(then.windows, vehicle)
-    judged = [_indicator(indicator, then, vehicle, workspace) for indicator in seen]
+    judged = [_indicator(indicator, then, vehicle, workspace, as_of) for indicator in seen]
     found = tuple(finding for finding, _ in judged)
     witnesses = [witness for _, witness in judged if witness is not None]
-    evidence = drift.evidence(witnesses) if witnesses else None
+    evidence = None
+    if witnesses:
+        evidence = replace(drift.evidence(witnesses), onset=_onset(found))
     diagnosis = examine(evidence, vehicle) if evidence is not None else Diagnosis(())
     state, reason = verdict(then, found, diagnosis)
     odometer = then.drives["odometer_km"].drop_nulls()
@@ -107,6 +111,7 @@ def _indicator(
     history: VehicleHistory,
     vehicle: VehicleSettings,
     workspace: WorkspaceSettings,
+    as_of: date,
 ) -> tuple[IndicatorFinding, drift.Witness | None]:
     source = _source(indicator, history)
     if source is None:
@@ -134,7 +139,8 @@ def _indicator(
         source.drop("region", strict=False), on=["drive", "t"], how="left"
     )
     witness = drift.Witness(indicator, measured.regions, figures, tracked, points)
-    return drift.finding(indicator, learned, figures, tracked, plan), witness
+    finding = drift.finding(indicator, learned, figures, tracked, plan)
+    return with_forecast(finding, indicator, tracked, plan, history.drives, as_of), witness
 
 
 def _source(indicator: Indicator, history: VehicleHistory) -> pl.DataFrame | None:
@@ -143,6 +149,12 @@ def _source(indicator: Indicator, history: VehicleHistory) -> pl.DataFrame | Non
         "standstills": history.standstills,
         "pulls": history.pulls,
     }[indicator.source]
+
+
+def _onset(found: Sequence[IndicatorFinding]) -> Kind:
+    """Return how it came: as the indicators of concern say, if they agree."""
+    kinds = {item.kind for item in found if item.state in {"alert", "alarm"}} - {"none"}
+    return kinds.pop() if len(kinds) == 1 else "none"
 
 
 def _learning(indicator: Indicator, reason: str) -> IndicatorFinding:

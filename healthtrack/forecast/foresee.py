@@ -23,8 +23,10 @@ LIKELY = 0.5
 """Probability within the horizon from which the limit is expected."""
 UNLIKELY = 0.2
 """Probability within the horizon under which it is called not within the horizon."""
+SURE = 0.8
+"""Probability within the horizon from which it is expected, however wide the interval."""
 PLANNABLE = 12.0
-"""An interval whose ends differ by more than this factor is no date to plan with."""
+"""Under that, an interval whose ends differ by more than this factor is no date to plan with."""
 HORIZON_KM = 30_000.0
 """How far ahead one looks: a year or two. Beyond that a slope seen over months says little. [km]"""
 
@@ -102,11 +104,13 @@ def _answer(passage: Passage) -> ForecastAnswer:
         return "not_within_horizon"
     if whole < LIKELY:
         return "too_uncertain"
+    return "expected" if whole >= SURE or _plannable(passage) else "too_uncertain"
+
+
+def _plannable(passage: Passage) -> bool:
     low, high = passage.quantile(LOW), passage.quantile(HIGH)
     far = float(passage.distance[-1]) if high is None else high
-    if low is None or (high is None and far > PLANNABLE * max(low, 1.0)):
-        return "too_uncertain"
-    return "expected"
+    return low is not None and far <= PLANNABLE * max(low, 1.0)
 
 
 def _towards(state: DriftState, size: float, concern: Concern) -> float:
