@@ -8,6 +8,7 @@ values, and only where those lie no further apart than the channel's ``longest_g
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -69,6 +70,11 @@ class Grid:
     on_grid: dict[str, FloatArray]
     fresh: dict[str, Fresh]
     step: float = STEP
+
+    def moment(self, place: int) -> datetime:
+        """Return when a common time was. [UTC]."""
+        microseconds = self.origin + round(float(self.times[place]) * 1e6)
+        return datetime.fromtimestamp(0, UTC) + timedelta(microseconds=microseconds)
 
     def channel(self, name: str) -> FloatArray:
         """Return a channel on the common times, all NaN where it is not logged."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -14,14 +14,18 @@ if TYPE_CHECKING:
 EFFICIENT_DROP = 0.05
 """The efficient zone is where the map's efficiency is within this of its peak."""
 
-HELD = 0.04
+HELD = 0.03
 """Boost counts as held while it stays within this of its peak."""
 
-HELD_RISE = 1.1
-"""Engine speed must rise by this factor meanwhile: below it nothing is told apart."""
+HELD_RISE = 1.15
+"""Engine speed must rise by this factor meanwhile: under it boost may only be about to rise."""
 
 FALLS_OFF = 0.08
 """Boost that ends the pull this far under its peak falls off."""
+
+MOSTLY = 0.6
+"""Share of a pull in the efficient zone from which the compressor works where it should: building
+boost from low speed takes the rest (common practice, no source)."""
 
 NEAR_MARGIN = 10.0
 """A margin under this is worth a word (common practice, no source). [%]"""
@@ -45,7 +49,8 @@ class PullReading:
     spent in each place outside the map. Without a map these are None and empty.
     ``held_ratio`` is the pressure ratio at which boost was held from ``held_from`` [rpm] on.
     ``bend`` is the largest distance between the interpolated track and the one of held values, in
-    percent of flow and of ratio. ``sentences`` say it all.
+    percent of flow and of ratio. ``verdict`` is the one sentence on top, ``sentences`` say it all;
+    after ± stand 95 % (1.96 standard deviations).
     """
 
     peak_ratio: float
@@ -59,6 +64,7 @@ class PullReading:
     surge: Margin | None
     choke: Margin | None
     bend: float
+    verdict: str
     sentences: tuple[str, ...]
 
 
@@ -89,13 +95,30 @@ def read_pull(track: PullTrack, chart: CompressorMap | None) -> PullReading:
         surge=_worst(frame, "surge_margin") if chart is not None else None,
         choke=_worst(frame, "choke_margin") if chart is not None else None,
         bend=_bend(frame),
+        verdict="",
         sentences=(),
     )
     told = (*_boost_words(reading), *_map_words(reading, chart), *_doubt_words(reading, track))
-    return PullReading(**{name: getattr(reading, name) for name in _FIGURES}, sentences=told)
+    return replace(reading, verdict=_verdict(reading, chart), sentences=told)
 
 
-_FIGURES = tuple(name for name in PullReading.__dataclass_fields__ if name != "sentences")
+def _verdict(reading: PullReading, chart: CompressorMap | None) -> str:
+    for name, margin in (("surge", reading.surge), ("choke", reading.choke)):
+        if margin is not None and margin.percent < 0.0:
+            sure = margin.percent + 1.96 * margin.error < 0.0
+            words = "lies beyond" if sure else "touches, within its error,"
+            return f"The track {words} the {name} line: look at it before trusting anything else."
+    if reading.share_efficient is None:
+        known = f"Boost peaks at a pressure ratio of {reading.peak_ratio:.2f}"
+        if chart is None:
+            return f"{known}; there is no map to place it on."
+        if reading.surge is None:
+            return f"{known}; without airflow it has no place on the map."
+        return f"{known}; the map shows no efficiency."
+    share = f"{100 * reading.share_efficient:.0f} % of the pull"
+    if reading.share_efficient >= MOSTLY:
+        return f"The compressor works where it should: {share} in its efficient zone."
+    return f"Inside the map, but only {share} in the efficient zone."
 
 
 def _held(frame: pl.DataFrame, peak: float) -> tuple[float, float] | None:
