@@ -125,6 +125,20 @@ class VehicleSettings(SettingsModel):
     )
 
 
+class ReportSettings(SettingsModel):
+    """How reports look."""
+
+    paper: Literal["A4", "Letter"] = Field("A4", description="size of the sheets")
+    decimal_mark: Literal["point", "comma"] = Field(
+        "point", description="what stands before the decimals of a number"
+    )
+    appendix: bool = Field(
+        default=False,
+        description="add the analyst's appendix: residuals against season and conditions, their "
+        "correlation, settings, versions and digests",
+    )
+
+
 class WorkspaceSettings(SettingsModel):
     """Everything in healthtrack.toml."""
 
@@ -143,6 +157,7 @@ class WorkspaceSettings(SettingsModel):
     )
     alerts: AlertSettings = AlertSettings()
     baseline: BaselineSettings = BaselineSettings()
+    report: ReportSettings = ReportSettings()
     mail: MailSettings = MailSettings()
     service: ServiceSettings = ServiceSettings()
     recipients: dict[Annotated[str, Field(pattern=VEHICLE_ID)], RecipientSettings] = Field(

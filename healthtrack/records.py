@@ -178,7 +178,8 @@ class Trend:
     ``frame`` holds ``drive``, ``started``, ``odometer_km``, ``value``, ``se``, ``windows``,
     ``inside``, ``filtered``, ``filtered_low``, ``filtered_high`` (what was known that day),
     ``smoothed``, ``smoothed_low``, ``smoothed_high`` (what is known now), ``state`` and
-    ``learned`` (true where the drive belongs to the baseline period), in the indicator's unit.
+    ``learned`` (true where the drive belongs to the baseline period), in the indicator's unit;
+    and ``c_<condition>`` as in ``figures``, where they are known.
     """
 
     frame: pl.DataFrame

@@ -68,5 +68,7 @@ def write_report(workspace: Workspace, finding: VehicleFinding) -> WrittenReport
 
     path = workspace.report_path(finding.vehicle, finding.as_of)
     path.parent.mkdir(parents=True, exist_ok=True)
-    report.write_vehicle_report(finding, workspace.settings.vehicles[finding.vehicle], path)
+    settings = workspace.settings
+    vehicle = settings.vehicles[finding.vehicle]
+    report.write_vehicle_report(finding, vehicle, path, settings=settings.report)
     return WrittenReport(finding.vehicle, path, finding)

@@ -16,6 +16,7 @@ from healthtrack.config import (
     SETTINGS_FILE,
     AlertSettings,
     BaselineSettings,
+    ReportSettings,
     VehicleSettings,
     WorkspaceSettings,
 )
@@ -90,7 +91,9 @@ def settings_text() -> str:
     lines = [*_comment(_HEAD), *_settings(WorkspaceSettings)]
     lines += ["", *_comment(_VEHICLE_HEAD), f"[vehicles.{EXAMPLE_VEHICLE}]"]
     lines += _settings(VehicleSettings)
-    lines += _tables(("alerts", AlertSettings), ("baseline", BaselineSettings))
+    lines += _tables(
+        ("alerts", AlertSettings), ("baseline", BaselineSettings), ("report", ReportSettings)
+    )
     lines += ["", *_comment(_SERVICE_HEAD)]
     lines += _tables(("mail", MailSettings), ("service", ServiceSettings))
     lines += ["", *_comment(_RECIPIENT_HEAD), "#[recipients.owner]"]

@@ -35,7 +35,6 @@ if TYPE_CHECKING:
     from healthtrack.config import WorkspaceSettings
     from healthtrack.records import IndicatorFinding, VehicleFinding
     from healthtrack.report.page import Page
-    from healthtrack.report.style import Paper
 
 LINE = 5.6
 SPARK_POINTS = 48
@@ -69,7 +68,6 @@ def write_fleet_report(
     path: Path,
     *,
     before: Sequence[VehicleFinding] = (),
-    paper: Paper = style.A4,
 ) -> None:
     """Write the report on all vehicles as PDF, whole or not at all.
 
@@ -83,8 +81,6 @@ def write_fleet_report(
         The file; its folder is made where it is missing.
     before : sequence of VehicleFinding
         What the last report said, to tell what has changed; may be empty.
-    paper : Paper
-        Size of the sheets.
 
     Raises
     ------
@@ -94,7 +90,7 @@ def write_fleet_report(
     as_of = max((finding.as_of for finding in findings), default=None)
     title = f"Fleet: condition of the air paths as of {day(as_of)}"
     subject = count(len(findings), "vehicle")
-    content = to_pdf(lambda: compose_fleet(findings, workspace, before, paper), title, subject)
+    content = to_pdf(lambda: compose_fleet(findings, workspace, before), title, subject)
     write_whole(content, path)
 
 
@@ -102,11 +98,14 @@ def compose_fleet(
     findings: Sequence[VehicleFinding],
     workspace: WorkspaceSettings,
     before: Sequence[VehicleFinding] = (),
-    paper: Paper = style.A4,
 ) -> Flow:
     """Lay out the pages of the fleet report; nothing is written yet."""
     as_of = max((finding.as_of for finding in findings), default=None)
-    flow = Flow(paper, f"Fleet \N{MIDDLE DOT} air paths as of {day(as_of)}")
+    flow = Flow(
+        style.PAPERS[workspace.report.paper],
+        f"Fleet \N{MIDDLE DOT} air paths as of {day(as_of)}",
+        decimal_comma=workspace.report.decimal_mark == "comma",
+    )
     names = {
         finding.vehicle: words.vehicle_title(
             finding, workspace.vehicles.get(finding.vehicle, VehicleSettings())

@@ -31,10 +31,13 @@ class Flow:
         Size and margins of every page.
     running_head : str
         Stands on top of every page but the first, and in the footer.
+    decimal_comma : bool
+        Whether a comma stands before decimals.
     """
 
-    def __init__(self, paper: Paper, running_head: str) -> None:
+    def __init__(self, paper: Paper, running_head: str, *, decimal_comma: bool = False) -> None:
         self.paper = paper
+        self._decimal_comma = decimal_comma
         self.running_head = running_head
         self.pages: list[Page] = []
         self.bookmarks: list[Bookmark] = []
@@ -53,7 +56,7 @@ class Flow:
 
     def new_page(self) -> None:
         """Begin a page; all but the first carry the running head."""
-        self.pages.append(Page(self.paper))
+        self.pages.append(Page(self.paper, decimal_comma=self._decimal_comma))
         self.y = self.paper.top
         if len(self.pages) > 1:
             words = shorten(self.running_head, self.paper.inner_width, style.SMALL)

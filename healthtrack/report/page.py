@@ -6,6 +6,7 @@ matplotlib's ``Figure`` is used directly: nothing here is shared between reports
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from functools import lru_cache
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -34,6 +35,9 @@ MM_PER_INCH = 25.4
 MM_PER_POINT = MM_PER_INCH / 72.0
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
 
+_DECIMAL = re.compile(r"(?<![\d.])(\d+)\.(\d+)(?!\.?\d)")
+"""A number with decimals; 3.11.7 is a version and none."""
+
 Align = Literal["left", "center", "right"]
 
 
@@ -51,10 +55,13 @@ class Page:
     ----------
     paper : Paper
         Its size and margins.
+    decimal_comma : bool
+        Whether a comma stands before decimals.
     """
 
-    def __init__(self, paper: Paper) -> None:
+    def __init__(self, paper: Paper, *, decimal_comma: bool = False) -> None:
         self.paper = paper
+        self._decimal_comma = decimal_comma
         self.figure = Figure(figsize=(paper.width / MM_PER_INCH, paper.height / MM_PER_INCH))
         self._lines: list[_Line] = []
         self._fills: list[tuple[list[tuple[float, float]], str]] = []
@@ -78,7 +85,7 @@ class Page:
         line = PageText(
             x,
             y,
-            printable(words),
+            self._numbers(printable(words)),
             fontproperties=_properties(kind),
             color=colour,
             horizontalalignment=align,
@@ -90,6 +97,10 @@ class Page:
         self.figure.texts.append(line)
         line.set_figure(self.figure)
         return line
+
+    def _numbers(self, words: str) -> str:
+        """Write decimals as the reader writes them; sentences of other blocks too."""
+        return _DECIMAL.sub(r"\1,\2", words) if self._decimal_comma else words
 
     def paragraph(  # noqa: PLR0913 - as for text
         self,

@@ -208,7 +208,9 @@ def _states(panel: Panel) -> None:
                 )
             )
     for x, y, raised_state in raised(panel.lines):
-        panel.axes.add_line(state_mark(x, y, raised_state, 5.0))
+        mark = state_mark(x, y, raised_state, 7.0)
+        mark.set_markeredgecolor(style.PAPER)  # stands off the line, in grey too
+        panel.axes.add_line(mark)
 
 
 def _forecast(panel: Panel) -> None:

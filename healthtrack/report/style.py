@@ -65,6 +65,7 @@ class Paper:
 
 A4 = Paper(210.0, 297.0)
 LETTER = Paper(215.9, 279.4)
+PAPERS = {"A4": A4, "Letter": LETTER}
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from healthtrack.config import ReportSettings
 from healthtrack.report import style, words
+from healthtrack.report.appendix import draw_appendix
 from healthtrack.report.causes import draw_causes, draw_evidence
 from healthtrack.report.document import to_pdf, write_whole
 from healthtrack.report.evidence import (
@@ -25,13 +27,22 @@ if TYPE_CHECKING:
 
     from healthtrack.config import VehicleSettings
     from healthtrack.records import VehicleFinding
-    from healthtrack.report.style import Paper
+
+DEFAULT_SETTINGS = ReportSettings()
 
 
-def compose(finding: VehicleFinding, vehicle: VehicleSettings, paper: Paper = style.A4) -> Flow:
+def compose(
+    finding: VehicleFinding,
+    vehicle: VehicleSettings,
+    settings: ReportSettings = DEFAULT_SETTINGS,
+) -> Flow:
     """Lay out the pages of a vehicle's report; nothing is written yet."""
     name = words.vehicle_title(finding, vehicle)
-    flow = Flow(paper, f"{name} \N{MIDDLE DOT} air path as of {day(finding.as_of)}")
+    flow = Flow(
+        style.PAPERS[settings.paper],
+        f"{name} \N{MIDDLE DOT} air path as of {day(finding.as_of)}",
+        decimal_comma=settings.decimal_mark == "comma",
+    )
     draw_front(flow, finding, vehicle)
     draw_causes(flow, finding)
     draw_forecasts(flow, finding.indicators)
@@ -42,10 +53,18 @@ def compose(finding: VehicleFinding, vehicle: VehicleSettings, paper: Paper = st
     draw_quality(flow, finding)
     draw_maintenance(flow, finding.maintenance)
     draw_method(flow, finding)
+    if settings.appendix:
+        draw_appendix(flow, finding, vehicle)
     return flow
 
 
-def write_vehicle_report(finding: VehicleFinding, vehicle: VehicleSettings, path: Path) -> None:
+def write_vehicle_report(
+    finding: VehicleFinding,
+    vehicle: VehicleSettings,
+    path: Path,
+    *,
+    settings: ReportSettings = DEFAULT_SETTINGS,
+) -> None:
     """Write a vehicle's report as PDF, whole or not at all.
 
     The same finding and settings give the same bytes; no clock is read.
@@ -58,6 +77,8 @@ def write_vehicle_report(finding: VehicleFinding, vehicle: VehicleSettings, path
         Its name for the title.
     path : Path
         The file; its folder is made where it is missing.
+    settings : ReportSettings
+        Paper, decimal mark, and whether the analyst's appendix is added.
 
     Raises
     ------
@@ -67,5 +88,7 @@ def write_vehicle_report(finding: VehicleFinding, vehicle: VehicleSettings, path
     name = words.vehicle_title(finding, vehicle)
     title = f"{name}: condition of the air path as of {day(finding.as_of)}"
     keywords = facts(finding.state, finding.vehicle, finding.as_of)
-    content = to_pdf(lambda: compose(finding, vehicle), title, typeset(finding.reason), keywords)
+    content = to_pdf(
+        lambda: compose(finding, vehicle, settings), title, typeset(finding.reason), keywords
+    )
     write_whole(content, path)
