@@ -116,7 +116,7 @@ class JsonLinesForm:
 
     def __init__(self, content: Content, name: str) -> None:
         self._name = name
-        text = source.decode(content, "utf-8", name)
+        text = source.decode(content, "auto", name)
         lines = text.split("\n")
         self._cut = content.cut or bool(lines[-1].strip())
         if max(map(len, lines)) > table.LONGEST_LINE:
@@ -211,7 +211,7 @@ class ParquetForm:
 
         self._name = name
         try:
-            file = parquet.ParquetFile(io.BytesIO(content.data))
+            file = parquet.ParquetFile(io.BytesIO(content.data), page_checksum_verification=True)
             rows, columns = file.metadata.num_rows, len(file.schema_arrow.names)
             parts = (file.metadata.row_group(at) for at in range(file.metadata.num_row_groups))
             size = sum(part.total_byte_size for part in parts)

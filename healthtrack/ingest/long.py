@@ -8,9 +8,13 @@ import polars as pl
 
 from healthtrack.errors import LogError
 from healthtrack.ingest.table import MOST_COLUMNS, Header, Table
+from healthtrack.records import Loss
 
 if TYPE_CHECKING:
     from healthtrack.ingest.pipeline import Pipeline
+
+
+_NEARLY_ALL = 0.9
 
 
 def widened(table: Table, pipeline: Pipeline, name: str) -> Table:
@@ -41,7 +45,9 @@ def widened(table: Table, pipeline: Pipeline, name: str) -> Table:
     kept = [one for one in names if any(_same(one, text) for text in wanted)]
     others = [at for at in range(len(table.header.raw)) if at not in {signal, value, unit}]
     raw = [table.header.raw[at] for at in others] + kept
-    unit_texts = [""] * len(others) + [_unit_of(cells, signal, unit, one) for one in kept]
+    stated = {one: _unit_of(cells, signal, unit, one) for one in kept}
+    cells, odd = _without_odd_units(cells, signal, value, unit, stated)
+    unit_texts = [""] * len(others) + list(stated.values())
     wide = cells.select(
         *(pl.col(str(at)).alias(str(place)) for place, at in enumerate(others)),
         *(
@@ -51,7 +57,8 @@ def widened(table: Table, pipeline: Pipeline, name: str) -> Table:
         "line",
     )
     header = Header(table.header.line, tuple(raw), tuple(raw), tuple(unit_texts))
-    return Table(header, wide, table.preamble, table.rows, table.losses)
+    losses = (*table.losses, Loss("odd_unit", odd)) if odd else table.losses
+    return Table(header, wide, table.preamble, table.rows, losses)
 
 
 def _same(one: str, other: str) -> bool:
@@ -73,5 +80,23 @@ def _column(table: Table, wanted: str, name: str) -> int:
 def _unit_of(cells: pl.DataFrame, signal: int, unit: int | None, one: str) -> str:
     if unit is None:
         return ""
-    texts = cells.filter(pl.col(str(signal)) == one)[str(unit)].drop_nulls().unique()
-    return str(texts[0]) if len(texts) == 1 else ""
+    """Return the unit that stands beside nearly all readings of a signal, else nothing."""
+    texts = cells.filter(pl.col(str(signal)) == one)[str(unit)].cast(pl.String).drop_nulls()
+    common = texts.value_counts(sort=True)
+    if common.is_empty() or common["count"][0] < _NEARLY_ALL * len(texts):
+        return ""
+    return str(common[str(unit)][0])
+
+
+def _without_odd_units(
+    cells: pl.DataFrame, signal: int, value: int, unit: int | None, stated: dict[str, str]
+) -> tuple[pl.DataFrame, int]:
+    """Take out the few readings beside which another unit stands."""
+    if unit is None:
+        return cells, 0
+    usual = pl.col(str(signal)).replace_strict(stated, default=None, return_dtype=pl.String)
+    odd = (usual != "") & (pl.col(str(unit)).cast(pl.String) != usual)
+    odd = odd.fill_null(value=False)
+    count = int(cells.select(odd.sum()).item())
+    taken = pl.when(~odd).then(pl.col(str(value))).alias(str(value))
+    return (cells.with_columns(taken) if count else cells), count

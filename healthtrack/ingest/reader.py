@@ -106,6 +106,8 @@ def _trusted(
     rows = plausible.breathing(frame.with_columns(raw["line"]), "line")
     relations.check_jumps(rows, name)
     relations.check_swapped(frame, name)
+    relations.check_slow(frame, name)
+    relations.check_hot_intake(frame, found, name)
     relations.check_following(rows, name)
     plausible.check_airflow(rows, found, vehicle, name)
     frame, computed, notes = relations.without_computed(frame, rows)

@@ -6,6 +6,7 @@ what is doubtful but may be a fault worth seeing is only remarked on.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -30,7 +31,17 @@ its speed, because of recirculation, pulsation and the sensors' own noise.
 _HOT_AIR, _COLD_COOLANT = 65.0, 50.0  # °C
 _LEAST_ROWS = 200
 _LEAST_FOLLOWING = 0.3
-_FAR_ROWS = 30
+_FAR_ROWS = 20
+_JUMP_UP, _JUMP_DOWN = 4.0, 5.0
+_POWER_OF_TEN = 0.15
+"""On the open logs the smoothed ratio never left 0.75 to 1.5 times its median."""
+
+_SLOW = {"coolant_temperature": 8.0, "ambient_temperature": 8.0}
+_SLOW_S, _SLOW_SHARE = 10.0, 0.1
+"""Coolant and outside air do not move so far [K] in so long [s]; a tenth of a log is allowed."""
+
+_AIR_FLOWS, _NEVER_TURNS = 3.0, 400.0  # g/s, rpm
+_HOT_INTAKE, _MOVING = 75.0, 40.0  # °C, km/h
 
 
 def check_gauge(
@@ -126,6 +137,68 @@ def check_swapped(frame: pl.DataFrame, name: str) -> None:
             )
 
 
+def check_slow(frame: pl.DataFrame, name: str) -> None:
+    """Refuse a temperature that moves as no temperature does, or an engine that never turns.
+
+    Raises
+    ------
+    LogError
+        ``unrelated``.
+    """
+    for channel, most in _SLOW.items():
+        if channel not in frame.columns:
+            continue
+        readings = frame.select("t", channel).drop_nulls()
+        if readings.height < _LEAST_ROWS // 4:
+            continue
+        swing = readings.select(
+            pl.col(channel).rolling_max_by("t", window_size=f"{_SLOW_S:.0f}s")
+            - pl.col(channel).rolling_min_by("t", window_size=f"{_SLOW_S:.0f}s")
+        ).to_series()
+        share = (swing > most).mean()
+        if isinstance(share, float) and share > _SLOW_SHARE:
+            raise LogError(
+                "unrelated",
+                f"{name}: the {channel.replace('_', ' ')} moves by more than {most:g} K within "
+                f"{_SLOW_S:g} s on {100 * share:.0f} % of the log, as no such temperature does: "
+                f"the column is another channel. Check column under [channels.{channel}].",
+            )
+    if {"airflow", "engine_speed"} <= set(frame.columns):
+        flow, fastest = frame["airflow"].median(), frame["engine_speed"].quantile(0.95)
+        if isinstance(flow, float) and fastest is not None and flow > _AIR_FLOWS:
+            if fastest >= _NEVER_TURNS:
+                return
+            raise LogError(
+                "unrelated",
+                f"{name}: {flow:.0f} g/s of air flow through an engine that turns at {fastest:.0f} "
+                "rpm at most: one of the two columns is another channel. Check column and unit "
+                "under [channels.engine_speed] and [channels.airflow].",
+            )
+
+
+def check_hot_intake(frame: pl.DataFrame, found: Sequence[Source], name: str) -> None:
+    """Refuse an intake temperature that stays too hot on the road and would fit as °F.
+
+    Raises
+    ------
+    LogError
+        ``wrong_unit``.
+    """
+    source = next((one for one in found if one.channel.name == "intake_temperature"), None)
+    if source is None or "vehicle_speed" not in frame.columns or source.unit.factor != 1.0:
+        return
+    moving = frame.filter(held("vehicle_speed", 5.0) > _MOVING)["intake_temperature"].drop_nulls()
+    low = moving.quantile(0.1) if len(moving) >= _LEAST_ROWS // 4 else None
+    if low is None or low < _HOT_INTAKE:
+        return
+    raise LogError(
+        "wrong_unit",
+        f"{name}: {source.header!r}, read in {source.unit_text}, stays over {low:.0f} °C on the "
+        "road, hotter than any air box or cooled charge. Units that would fit: °F. Mend unit under "
+        "[channels.intake_temperature] of the pipeline.",
+    )
+
+
 def _spread(frame: pl.DataFrame, channel: str) -> float:
     low, high = (frame[channel].quantile(q) for q in (0.05, 0.95))
     return 0.0 if low is None or high is None else float(high - low)
@@ -191,11 +264,14 @@ def check_jumps(rows: pl.DataFrame, name: str) -> None:
     middle = ratio.median()
     if not isinstance(middle, float) or middle <= 0:
         return
-    far = ((ratio > 6 * middle) | (ratio < middle / 30)).fill_null(value=False)
-    if int(far.sum()) < _FAR_ROWS:
+    far = ((ratio > _JUMP_UP * middle) | (ratio < middle / _JUMP_DOWN)).fill_null(value=False)
+    usual, off_level = ratio.filter(~far).median(), ratio.filter(far).median()
+    if int(far.sum()) < _FAR_ROWS or not isinstance(usual, float):
         return
+    off = float(off_level) / usual if isinstance(off_level, float) else 0.0
+    if off <= 0 or abs(math.log10(off) - round(math.log10(off))) > _POWER_OF_TEN:
+        return  # a sensor that dies is a fault worth seeing, not a changed unit
     line = int(rows["line"].filter(far)[0])
-    off = float((ratio.filter(far) / middle).mean() or 0.0)  # type: ignore[arg-type]
     raise LogError(
         "unit_jump",
         f"{name}: from about line {line} the airflow is {off:.2g} times what it is in the rest of "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import struct
 import zipfile
 import zlib
 from dataclasses import dataclass, replace
@@ -108,7 +109,7 @@ def _unzip(data: bytes, name: str) -> Content:
                 )
             with archive.open(member) as stream:
                 unpacked = stream.read(MAXIMUM_BYTES + 1)
-    except (zipfile.BadZipFile, zlib.error, EOFError, OSError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, ValueError, struct.error) as error:
         raise LogError(
             "damaged", f"{name} is a zip archive that cannot be unpacked ({error}). Copy it again."
         ) from None

@@ -224,6 +224,14 @@ def _only_data(
 def _cells(data: pl.DataFrame, width: int, shape: FileShape) -> tuple[pl.DataFrame, int]:
     """Return the cells and how many rows had another number of them."""
     delimiter = DELIMITERS[shape.delimiter]
+    written = data.height
+    data = data.filter(~pl.col("text").str.contains("\x00", literal=True))
+    lost = written - data.height
+    cells, ragged = _split(data, width, delimiter)
+    return cells, ragged + lost
+
+
+def _split(data: pl.DataFrame, width: int, delimiter: str) -> tuple[pl.DataFrame, int]:
     if data["text"].str.contains('"', literal=True).any():
         return _quoted_cells(data, width, delimiter)
     if delimiter == " ":

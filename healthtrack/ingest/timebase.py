@@ -26,6 +26,7 @@ _ANOTHER_DAY_US = 3 * 3_600_000_000
 _CLOCK_STEP_US = 300_000_000
 _FEW_STEPS = 20
 _FEW_STEPS_SHARE = 0.02
+_EPOCH, _LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 _EARLIEST = datetime(1996, 1, 1, tzinfo=UTC)
 _UNIT_US = {"us": 1, "ms": 1_000, "s": 1_000_000, "min": 60_000_000, "h": 3_600_000_000}
 _ISO = "%Y-%m-%d %H:%M:%S%.f"
@@ -90,7 +91,8 @@ def times(table: Table, pipeline: Pipeline, columns: list[int], path: Path) -> T
         )
     else:
         t, notes = _local_to_utc(_times_of_day(text, _start(table, base, path)), base.zone)
-    t = t.alias("t")
+    possible = t.is_between(_EPOCH, _LATEST)
+    t = pl.select(t=pl.when(possible).then(t))["t"]
     unreadable = t.null_count()
     if unreadable > len(t) // 2:
         raise LogError(
