@@ -11,7 +11,7 @@ from healthtrack.operating.layout import empty_windows
 from healthtrack.operating.pull_figures import PULL_SCHEMA
 from healthtrack.operating.pulls import NEAR_MISS_SCHEMA, find_pulls, pull_grid
 from healthtrack.operating.standing import find_standstills
-from healthtrack.operating.windows import find_windows
+from healthtrack.operating.windows import windows_in
 from healthtrack.records import Loss, Operation, Windows
 
 if TYPE_CHECKING:
@@ -34,13 +34,14 @@ def find_operation(samples: pl.DataFrame, vehicle: VehicleSettings) -> Operation
         The windows' losses include, per reason, the accelerations that were no pulls
         (``pull_cold``, ``pull_lifted``, ``pull_shifted``, ``pull_gap``, ``pull_short``).
     """
-    windows = find_windows(samples, vehicle)
-    standstills, pulls, misses = [], [], []
+    grids, standstills, pulls, misses = [], [], [], []
     for (drive,), rows in samples.group_by(["drive"], maintain_order=True):
-        standstills.append(find_standstills(make_grid(str(drive), rows)))
+        grids.append(make_grid(str(drive), rows))
+        standstills.append(find_standstills(grids[-1]))
         found, missed = find_pulls(pull_grid(str(drive), rows), vehicle)
         pulls.append(found)
         misses.append(missed)
+    windows = windows_in(grids)
     near_misses = pl.concat([pl.DataFrame(schema=NEAR_MISS_SCHEMA), *misses])
     counted = near_misses.group_by("reason").len().sort("reason")
     lost = tuple(Loss(f"pull_{reason}", count) for reason, count in counted.iter_rows())

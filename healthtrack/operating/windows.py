@@ -22,6 +22,8 @@ from healthtrack.operating.standing import standing_pressure
 from healthtrack.records import Loss, Windows
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from healthtrack.config import VehicleSettings
@@ -112,10 +114,17 @@ def find_windows(samples: pl.DataFrame, vehicle: VehicleSettings) -> Windows:  #
         ``frame`` as described in :mod:`healthtrack.records`. ``losses`` count the time that gave
         no window, in windows' lengths (6 s), under :data:`REASONS`.
     """
+    return windows_in(
+        make_grid(str(drive), rows)
+        for (drive,), rows in samples.group_by(["drive"], maintain_order=True)
+    )
+
+
+def windows_in(grids: Iterable[Grid]) -> Windows:
+    """Find the windows of drives that are already on common times; see :func:`find_windows`."""
     frames: list[pl.DataFrame] = []
     lost: dict[tuple[str, str | None], float] = {}
-    for (drive,), rows in samples.group_by(["drive"], maintain_order=True):
-        grid = make_grid(str(drive), rows)
+    for grid in grids:
         frame, reasons = _windows_of(grid)
         frames.append(frame)
         for key, seconds in reasons.items():
