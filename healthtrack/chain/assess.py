@@ -11,6 +11,7 @@ import polars as pl
 
 from healthtrack import baseline as baselines
 from healthtrack import drift, indicators
+from healthtrack.advice import advise
 from healthtrack.chain.ahead import with_forecast
 from healthtrack.chain.verdict import verdict
 from healthtrack.diagnosis import examine
@@ -66,6 +67,7 @@ def assess(
         indicators=found,
         causes=diagnosis.causes,
         not_observable=unseen if then.windows.height else (),
+        advice=advise(diagnosis, unseen) if state in {"alert", "alarm"} else (),
         maintenance=then.maintenance,
         losses=then.losses,
         windows=then.windows.height,

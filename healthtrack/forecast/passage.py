@@ -135,7 +135,8 @@ def _survives(
     survives = ((after < top) & (after > bottom)).astype(np.float64)
     if variance > 0.0:
         for room in ((top - before) * (top - after), (before - bottom) * (after - bottom)):
-            with np.errstate(invalid="ignore"):
+            # no limit is infinitely far, next to no wander divides by next to nothing: both give 0
+            with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
                 touched = np.exp(-2.0 * np.maximum(room, 0.0) / variance)
             survives = survives * (1.0 - np.nan_to_num(touched))
     return survives
