@@ -229,6 +229,8 @@ def write_settings(path: Path) -> None:
             f"displacement_l = {v.displacement}",
             f"cylinders = {int(float(v.engine.cylinders))}",
             f"altitude_m = {REGION.altitude:.0f}.0",
+            f"mass_kg = {float(v.chassis.mass):.1f}",
+            f"drag_area_m2 = {float(v.chassis.drag_area):.2f}",
             f'intake_temperature_sensor = "{v.intake_sensor}"',
             "",
         ]

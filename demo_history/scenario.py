@@ -145,6 +145,7 @@ VEHICLES: tuple[Vehicle, ...] = (
         187_400.0,
         16_500.0,
         gaps=((date(2023, 7, 10), date(2023, 8, 20)),),
+        filter_per_year=0.08,  # clean mountain air
         works=(
             Work(date(2023, 9, 11), "service", "oil and filters, yearly"),
             Work(date(2023, 9, 11), "air_filter_replaced", "new element"),
@@ -406,7 +407,7 @@ def faults(vehicle: Vehicle, days: Array) -> Faults:
         "breathing_wander": wander(rng, days, 18.0, 0.0045) + 0.002 * rng.standard_normal(n),
         "turbocharger_wander": wander(rng, days, 22.0, 0.006) + 0.002 * rng.standard_normal(n),
         "airflow_wander": wander(rng, days, 35.0, 0.003) + 0.002 * rng.standard_normal(n),
-        "recirculation_wander": wander(rng, days, 15.0, 0.03),
+        "recirculation_wander": wander(rng, days, 15.0, 0.015),
     }
     if vehicle.trouble is not None:
         sizes = vehicle.trouble.sizes(days)

@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 
 from demo_history import loggers, make, scenario
+from demo_history.simulator.engine import MAP_TEMPERATURE
 from demo_history.simulator.map_points import points
 from healthtrack import config
+from healthtrack.airpath.map_file import read_map
 
 VEHICLES = {v.name: v for v in scenario.VEHICLES}
 CAUSES = {
@@ -189,6 +191,16 @@ def test_the_elapsed_layout_has_a_preamble_and_airflow_in_kilograms_an_hour():
     assert lines[4] == "t n v air map"
     # 14.25 g/s are 51.3 kg/h
     assert lines[6].split() == ["1.0", "811", "0.5", "51.3", "nan"]
+
+
+def test_the_map_is_one_that_the_product_reads_and_knows_the_simulated_efficiency(history):
+    engine = scenario.VEHICLES[0].engine
+    found = read_map(history / "compressor_map.toml")
+    assert found.reference.temperature == pytest.approx(MAP_TEMPERATURE)
+    line = [r for r in points(engine) if r[0] == "speed_line" and r[1] == "108k"]
+    flow, ratio, efficiency = (np.array([r[i] for r in line[2:-2]]) for i in (2, 3, 4))
+    at = found.at(flow, ratio)
+    assert at.efficiency == pytest.approx(efficiency, abs=0.01)
 
 
 def test_the_map_has_ordered_lines_and_surge_left_of_choke():
