@@ -78,4 +78,7 @@ CHARGE_TEMPERATURE = Indicator(
     observe=observe,
     meaning="how much warmer than outside the charge is at the same boost and road speed",
     regions=("part_load", "full_load"),
+    notice=3.0,
+    notice_reason="sensors are good to 1 to 2 K (common practice, no source), and dust on the "
+    "cooler comes and goes by as much",
 )

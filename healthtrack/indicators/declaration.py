@@ -88,6 +88,11 @@ class Indicator:
         One plain sentence for the report.
     regions : tuple of str
         Every region that ``observe`` may name.
+    notice : float
+        Size under which a change, however sure, is not worth a word: wear by design, a sensor's
+        tolerance. [unit]
+    notice_reason : str
+        Why that size.
     source : "windows", "standstills" or "pulls"
         Which frame of :class:`healthtrack.records.VehicleHistory` ``observe`` is given.
     """
@@ -106,3 +111,5 @@ class Indicator:
     meaning: str
     regions: tuple[str, ...] = field(default=())
     source: Source = "windows"
+    notice: float = 0.0
+    notice_reason: str = ""

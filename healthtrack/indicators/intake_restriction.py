@@ -126,4 +126,6 @@ INTAKE_RESTRICTION = Indicator(
     observe=observe,
     meaning="pressure that the air filter costs, scaled to the engine's own full flow",
     regions=("part_load", "full_load"),
+    notice=1.0,
+    notice_reason="a filter loads by design: the first third of the way to its limit is no news",
 )

@@ -64,4 +64,6 @@ PULL_POWER = Indicator(
     meaning="power per mass in a full-load acceleration, in the same gear over the same speeds",
     regions=("pull",),
     source="pulls",
+    notice=3.0,
+    notice_reason="a passenger more, softer tyres or a head wind are 3 % (80 kg of 1700 kg are 5)",
 )

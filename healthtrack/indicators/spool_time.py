@@ -88,4 +88,7 @@ SPOOL_TIME = Indicator(
     meaning="time from full demand to the same boost, in the same gear",
     regions=("pull",),
     source="pulls",
+    notice=0.2,
+    notice_reason="a poll of half a second can not place the pedal better (common practice, no "
+    "source)",
 )

@@ -46,4 +46,6 @@ STANDING_PRESSURE = Indicator(
     meaning="manifold less ambient pressure with the engine standing, where both must agree",
     regions=("standstill",),
     source="standstills",
+    notice=1.5,
+    notice_reason="sensors come in steps of 1 kPa (SAE J1979) and differ by as much when new",
 )

@@ -59,3 +59,8 @@ def test_it_changes_nothing_that_it_is_given(indicator, nothing):
 def test_it_says_where_it_may_be_seen(indicator):
     assert indicator.regions
     assert indicator.predictors
+
+
+def test_what_is_not_worth_a_word_is_well_under_its_limit_and_has_its_reason(indicator):
+    assert 0.0 <= indicator.notice <= abs(indicator.limit) / 2
+    assert bool(indicator.notice_reason) == (indicator.notice > 0.0)
