@@ -81,6 +81,8 @@ def read_log(
     if stepped:
         losses.append(Loss("clock_step", stepped))
     samples = _samples(frame, pipeline, vehicle_id, str(path))
+    if frame.height > samples.height:
+        losses.append(Loss("no_reading", frame.height - samples.height))
     return ReadLog(
         samples=samples,
         drives=drives_of(samples, pipeline, vehicle_id, path),

@@ -44,6 +44,14 @@ def test_every_open_log_is_read_and_every_row_accounted_for(logs):
 
 
 @pytest.mark.slow
+def test_rows_in_are_rows_kept_and_rows_lost_with_a_reason(logs):
+    for name, log in logs.items():
+        fall = ingest.waterfall(log)
+        assert fall.rows == fall.kept + sum(loss.count for loss in fall.rows_lost), name
+        assert ingest.in_words(fall).startswith(f"{log.rows} rows, {log.samples.height} kept")
+
+
+@pytest.mark.slow
 def test_each_row_has_one_new_reading_and_the_rest_are_repeats(logs):
     for name, log in logs.items():
         channels = log.samples.columns[2:]
@@ -63,7 +71,7 @@ def test_impossible_intake_temperatures_are_reported_as_what_they_are(logs):
         (loss.reason, loss.channel)
         for log in logs.values()
         for loss in log.losses
-        if loss.reason not in {"repeat", "clock_step"}
+        if loss.reason not in {"repeat", "clock_step", "no_reading"}
     }
     # nothing else is taken out but the possible part of the same bursts
     assert others == {("out_of_range", "intake_temperature"), ("burst", "intake_temperature")}
