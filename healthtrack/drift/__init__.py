@@ -1,8 +1,9 @@
 """The slow movement of the residual: level, slope, change, alert and alarm."""
 
+from healthtrack.drift.course import Course
 from healthtrack.drift.evidence import Witness, evidence
 from healthtrack.drift.finding import finding
-from healthtrack.drift.run import Course, follow, follow_many, resume, resume_many
+from healthtrack.drift.run import follow, follow_many, resume, resume_many
 from healthtrack.drift.segment import Carried, Segment
 from healthtrack.drift.smooth import smooth
 from healthtrack.drift.state import State, state_from_json, state_to_json

@@ -47,25 +47,32 @@ def adopt_change(
     direction[:, STEP, :, 0] = 1.0
     direction[:, RAMP, :, 0] = (distance - bank.origin[:used, series])[:, None]
     direction[:, RAMP, :, 1] = 1.0
-    direction[..., 2:] = -np.moveaxis(bank.answer[:, :used, :, :, series], 0, -1)
+    direction -= np.moveaxis(bank.answer[:, :used, :, :, series], 0, -1)
     centre, variance = weighed.centre[..., series], weighed.variance[..., series]
-    state = direction * centre[..., None]
-    state[..., 2:] += bank.mean[:, :, series].T
+    state = direction * centre[..., None] + bank.mean[:, :, series].T
     mean = np.einsum("ksg,ksgi->gi", share, state)
     off = state - mean
     covariance = np.einsum("ksg,ksgi,ksgj->gij", share, off, off)
     covariance += np.einsum("ksg,ksg,ksgi,ksgj->gij", share, variance, direction, direction)
-    covariance[:, 2:, 2:] += unpack(bank.covariance[:, :, series])
+    covariance += unpack(bank.covariance[:, :, series])
     level.mean[..., series] = mean.T[:, :, None]
     level.covariance[..., series] = pack(covariance)[:, :, None]
     log_weight = per_point[:, None] + model.log_pace
     level.log_weight[..., series] = log_weight - np.logaddexp.reduce(log_weight, axis=(0, 1))
 
 
-def start_afresh(bank: Bank, level: Level, series: int) -> None:
-    """Forget a series' candidates, an episode has ended; take over what its level filter knows."""
-    mean, covariance, log_weight = shared_parts(level, series, 2)
+def start_afresh(bank: Bank, level: Level, series: int, *, healthy: bool) -> None:
+    """Forget a series' candidates and take over what its level filter knows.
+
+    With ``healthy`` an episode has ended and the level is zero from here on; else the change that
+    was found goes on in a straight line and further ones are looked for.
+    """
+    mean, covariance, log_weight = shared_parts(level, series, 0)
+    if healthy:
+        mean[:, :2] = 0.0
+        covariance[:, :2], covariance[:, :, :2] = 0.0, 0.0
     bank.start[:, series] = -1
+    bank.answer[..., series] = bank.power[..., series] = bank.match[..., series] = 0.0
     bank.log_omega[..., series] = NEVER
     bank.mean[..., series] = mean.T
     bank.covariance[..., series] = pack(covariance)

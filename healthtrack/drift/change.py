@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import log_ndtr
 
-from healthtrack.drift.gaussian import absorb, log_sum, relax
+from healthtrack.drift.gaussian import absorb, climb, log_sum, relax
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -46,16 +46,19 @@ DAYS_PER_YEAR = 365.25
 LEAST_WAIT = 1e-3
 """Drives of one moment still count as a little time apart. [days]"""
 NEVER = -np.inf
+WANDER = 2
+"""Place of the wander in the state."""
 
 
 @dataclass
 class Bank:
-    """The healthy filter (1 + B parts; G, S) and K candidate changes of two shapes beside it.
+    """The filter without a further change (D parts; G, S), K candidates of two shapes beside it.
 
-    ``answer`` (1 + B, K, 2, G, S) is how the filter's state answers to a change of size one;
-    ``power`` and ``match`` (K, 2, G, S) what the figures say of its size; ``log_omega`` the time
-    that the candidate stands for [ln years]; ``start`` (K, S) its drive (−1: free) and ``origin``
-    (K, S) its place. The filter's parts are wander, offset and responses; ``log_weight`` (G, S).
+    ``answer`` (D, K, 2, G, S) is how the filter's state answers to a change of size one; ``power``
+    and ``match`` (K, 2, G, S) what the figures say of its size; ``log_omega`` the time that the
+    candidate stands for [ln years]; ``start`` (K, S) its drive (−1: free) and ``origin`` (K, S) its
+    place. The parts are the level filter's; level and slope are exactly zero until a change has
+    been found, and go on in a straight line since. ``log_weight`` (G, S).
     """
 
     mean: FloatArray
@@ -73,12 +76,21 @@ class Bank:
         """Places up to which there may be a candidate."""
         return int((self.start >= 0).any(axis=1).sum())
 
+    @property
+    def bent(self) -> bool:
+        """Whether a change has been found in any series."""
+        return bool(self.covariance[0].any())
 
-def advance_bank(bank: Bank, model: Model, wait: FloatArray) -> None:
-    """Let the wander relax, in the healthy filter and in all its answers; wait is (S,)."""
+
+def advance_bank(bank: Bank, model: Model, step: FloatArray, wait: FloatArray) -> None:
+    """Bring the filter and all its answers to the next drive; step and wait are (S,)."""
     keep = np.exp(-wait / model.memory[:, None])
-    relax(bank.mean, bank.covariance, 0, keep, model.standing)
-    bank.answer[0, : bank.used] *= keep
+    relax(bank.mean, bank.covariance, WANDER, keep, model.standing)
+    bank.answer[WANDER, : bank.used] *= keep
+    if bank.bent:
+        still = np.zeros(1)
+        climb(bank.mean, bank.covariance, step, still, still)
+        bank.answer[0, : bank.used] += step * bank.answer[1, : bank.used]
 
 
 def open_candidates(
@@ -168,7 +180,7 @@ def absorb_bank(
     figure: tuple[FloatArray, FloatArray, FloatArray],
     use: FloatArray | None,
 ) -> None:
-    """Take the drives' figures into the healthy filter and all candidates.
+    """Take the drives' figures into the filter and all candidates.
 
     ``figure`` holds the values (S,), their error variances (G, S) and the places (S,) along the
     distance. The error variances are the level filter's: a decline must not pass for noise.
@@ -188,13 +200,15 @@ def absorb_bank(
     change = np.empty(answers.shape[1:])
     change[:, STEP] = 1.0
     change[:, RAMP] = (distance - bank.origin[:used])[:, None]
+    first = 0 if bank.bent else WANDER
     for part, factor in terms:
-        change -= answers[part] if factor is None else answers[part] * factor
+        if part >= first:
+            change -= answers[part] if factor is None else answers[part] * factor
     weighted = change * weight
     bank.power[:used] += weighted * change
     bank.match[:used] += weighted * new.error
-    for part, gain in enumerate(new.gain):
-        answers[part] += weighted * gain
+    for part in range(first, len(new.gain)):
+        answers[part] += weighted * new.gain[part]
 
 
 @dataclass(frozen=True)

@@ -22,9 +22,10 @@ if TYPE_CHECKING:
 ALARM_ON, ALARM_OFF = 0.80, 0.50
 """Probability that the level is beyond the limit, to make an alert an alarm, and to take it back:
 apart, so that it does not flap."""
-CLEAR_BELOW = 0.84
-"""Probability of being on the side of concern under which a drive counts as healthy again (one
-standard deviation from zero)."""
+CLEAR_BELOW = 0.975
+"""Probability of being on the side of concern under which a drive counts as healthy again: zero
+lies inside the 95 % band. One standard deviation would never clear a third of all repaired
+vehicles, because the baseline's own error stays."""
 CLEAR_AFTER = 5
 """Healthy drives in a row that clear an alert: one good day does not."""
 NORMAL, ALERT, ALARM = 0, 1, 2

@@ -3,7 +3,8 @@
 Each drive is looked at once, and only the state goes on to the next: causal by construction, and a
 nightly assessment grows with the new drives, not with the history. Many segments run side by side.
 
-A change that has been found sets the level filter to what the candidates say; an episode that has
+A change that has been found sets the level filter to what the candidates say, at once and again
+when it has settled; from then on further changes are looked for beside it. An episode that has
 ended empties the bank. Before a change is found the level is the mixture of both: the candidates
 count by the odds that one of them is true.
 """
@@ -16,21 +17,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from healthtrack.drift import change, level, rules
-from healthtrack.drift.candidates import (
-    adopt_change,
-    posterior_start,
-    shared_parts,
-    start_afresh,
-)
+from healthtrack.drift.candidates import adopt_change, posterior_start, start_afresh
+from healthtrack.drift.course import Course, Place, Said, course_of
 from healthtrack.drift.grid import standard_grid
-from healthtrack.drift.segment import Carried
 from healthtrack.drift.state import (
     COUNT,
     DAYS,
     DISTANCE,
     HEALTHY,
+    HIGH,
+    LOW,
     PINNED,
+    SINCE,
     STATE,
+    STEPS,
     State,
     first_state,
     model_of,
@@ -55,45 +55,11 @@ CHANGES_PER_YEAR = 0.3
 """How often a vehicle's air path changes at all, by wear, fault or work: about once in three years
 (common practice, no source). It weighs the candidates in the level before an alert; the alert
 itself does not use it."""
+SETTLED_AFTER = 15
+"""Drives after which a change that was found is settled: when it began and how much it is are then
+left as they are, and the next change may be looked for."""
 SIDE_BY_SIDE = 24
 """Segments that run together: enough to share the cost of a call, few enough for the cache."""
-
-
-@dataclass(frozen=True)
-class Episodes:
-    """A state per drive (0 normal, 1 alert, 2 alarm) and the drives at which each began, ended."""
-
-    state: IntArray
-    raised: tuple[int, ...] = ()
-    cleared: tuple[int, ...] = ()
-
-
-@dataclass(frozen=True)
-class Course:
-    """One segment as it was seen drive by drive: arrays over (N,).
-
-    ``covariance`` is that of level and slope; ``log_years`` the evidence; ``log_density`` of each
-    figure as foreseen; ``since`` the drives between which the change began (2.5 %, median, 97.5 %)
-    and ``step`` the share of the step shape, both as of the last drive; ``wander_sd`` too.
-    ``injected`` are the likeliest starts of the changes found, each with the drive that found it;
-    ``best`` the likeliest grid point; ``noise`` its factor on the drives' error variances.
-    """
-
-    level: FloatArray
-    level_sd: FloatArray
-    slope: FloatArray
-    slope_sd: FloatArray
-    covariance: FloatArray
-    log_years: FloatArray
-    log_density: FloatArray
-    wander_sd: float
-    step: float
-    since: tuple[int, int, int]
-    episodes: Episodes
-    injected: tuple[tuple[int, int], ...]
-    best: tuple[int, int]
-    noise: float
-    carried: Carried
 
 
 @dataclass(frozen=True)
@@ -108,17 +74,6 @@ class _Data:
     pinned: BoolArray
     valid: BoolArray
     constant: tuple[bool, ...]
-
-
-@dataclass(frozen=True)
-class _Said:
-    """What was said after each drive: ``moments`` (N, 5, S), the others (N, S)."""
-
-    moments: FloatArray
-    log_years: FloatArray
-    log_density: FloatArray
-    state: IntArray
-    happened: IntArray
 
 
 def follow(segment: Segment, log_bar: float, grid: Grid | None = None) -> Course:
@@ -200,7 +155,7 @@ def _side_by_side(
     model, data, bars = model_of(segments, grid), _pad(segments), np.array(log_bars)
     count, series = data.value.shape
     first = state.whole[COUNT].copy()
-    said = _Said(
+    said = Said(
         np.zeros((count, 5, series)),
         np.full((count, series), -np.inf),
         np.zeros((count, series)),
@@ -208,24 +163,25 @@ def _side_by_side(
         np.zeros((count, series), np.int64),
     )
     injected: list[list[tuple[int, int]]] = [[] for _ in segments]
-    weighed = None
     for drive in range(count):
         _move(state, model, data, drive)
         weighed = _absorb(state, model, data, said, drive)
+        if weighed is None:
+            continue
         _judge(state, model, data, said, (drive, bars))
-        for found in np.flatnonzero(said.happened[drive] == rules.RAISED).tolist():
-            assert weighed is not None
-            likeliest = posterior_start(state.bank, weighed, found)[1]
-            injected[found].append((likeliest, int(first[found]) + drive))
-            here = (found, float(data.distance[drive, found]))
+        for one in _found(state, said, (drive, bars)):
+            injected[one].append((posterior_start(state.bank, weighed, one)[1], drive + first[one]))
+            here = (one, float(data.distance[drive, one]))
             adopt_change(state.bank, state.level, model, weighed, here)
-        for ended in np.flatnonzero(said.happened[drive] == rules.CLEARED).tolist():
-            start_afresh(state.bank, state.level, ended)
+        _settle(state, model, data, weighed, drive)
+        for one in np.flatnonzero(said.happened[drive] == rules.CLEARED).tolist():
+            start_afresh(state.bank, state.level, one, healthy=True)
+            state.whole[SINCE:STEPS, one] = -1
     weighed = change.weigh(state.bank, model, data.distance[-1]) if grid.candidates else None
     results = []
     for one, segment in enumerate(segments):
-        place = _Place(one, int(first[one]), segment.value.size, tuple(injected[one]))
-        results.append((take(state, one), _course(state, model, said, weighed, place)))
+        place = Place(one, int(first[one]), segment.value.size, tuple(injected[one]))
+        results.append((take(state, one), course_of(state, model, said, weighed, place)))
     return results
 
 
@@ -269,7 +225,7 @@ def _move(state: State, model: level.Model, data: _Data, drive: int) -> None:
         level.pin(state.level, pinned)
     if state.bank.start.size:
         if begun.any():
-            change.advance_bank(state.bank, model, wait)
+            change.advance_bank(state.bank, model, step, wait)
         where = np.flatnonzero(valid & ~pinned)
         if where.size:
             place = (wait, distance - step)
@@ -280,22 +236,21 @@ def _move(state: State, model: level.Model, data: _Data, drive: int) -> None:
 
 
 def _absorb(
-    state: State, model: level.Model, data: _Data, said: _Said, drive: int
+    state: State, model: level.Model, data: _Data, said: Said, drive: int
 ) -> change.Weighed | None:
     """Take a drive in, and say what is known then."""
     valid = data.valid[drive]
     use = None if valid.all() else valid.astype(np.float64)
-    shared: list[Term] = [
-        (part, None if constant else data.shared[drive, part])
-        for part, constant in enumerate(data.constant)
-    ]
     noise = level.noise_variance(state.level, data.variance[drive])
     value, distance = data.value[drive], data.distance[drive]
     weighed = None
+    terms: list[Term] = [(0, None), (2, None)]
+    terms += [
+        (level.SHARED + part, None if constant else data.shared[drive, part])
+        for part, constant in enumerate(data.constant)
+    ]
     if state.bank.start.size:
-        terms = [(0, None), *((1 + part, factor) for part, factor in shared)]
         change.absorb_bank(state.bank, model, terms, (value, noise, distance), use)
-    terms = [(0, None), (2, None), *((level.SHARED + part, factor) for part, factor in shared)]
     said.log_density[drive] = level.absorb_level(state.level, model, terms, (value, noise), use)
     moments = level.answer(state.level)
     if state.bank.start.size and state.bank.used:
@@ -319,7 +274,7 @@ def _mix(moments: FloatArray, weighed: change.Weighed, where: BoolArray) -> None
 
 
 def _judge(
-    state: State, model: level.Model, data: _Data, said: _Said, task: tuple[int, FloatArray]
+    state: State, model: level.Model, data: _Data, said: Said, task: tuple[int, FloatArray]
 ) -> None:
     """Apply the rules; a drive that is healthy by definition has nothing to be judged."""
     drive, bars = task
@@ -336,50 +291,31 @@ def _judge(
     said.happened[drive] = np.where(judged, happened, rules.NOTHING)
 
 
-@dataclass(frozen=True)
-class _Place:
-    series: int
-    first: int
-    size: int
-    injected: tuple[tuple[int, int], ...]
+def _found(state: State, said: Said, task: tuple[int, FloatArray]) -> list[int]:
+    """Return the series in which a change has just been found: the alert's own or a further one."""
+    drive, bars = task
+    whole = state.whole
+    raised = said.happened[drive] == rules.RAISED
+    further = (whole[STATE] != rules.NORMAL) & (whole[SINCE] < 0) & (said.log_years[drive] >= bars)
+    found = raised | (further & (said.happened[drive] == rules.NOTHING))
+    whole[LOW : HIGH + 1, raised] = -1
+    whole[SINCE, found] = 0
+    return [int(one) for one in np.flatnonzero(found)]
 
 
-def _course(
-    state: State, model: level.Model, said: _Said, weighed: change.Weighed | None, place: _Place
-) -> Course:
-    one, size = place.series, place.size
-    moments = said.moments[:size, :, one]
-    weight = np.exp(state.level.log_weight[..., one])
-    best = np.unravel_index(int(np.argmax(weight)), weight.shape)
-    since, _, step = (
-        ((-1, -1, -1), -1, 0.0) if weighed is None else posterior_start(state.bank, weighed, one)
-    )
-    happened = said.happened[:size, one]
-    raised = np.flatnonzero(happened == rules.RAISED) + place.first
-    cleared = np.flatnonzero(happened == rules.CLEARED) + place.first
-    mean, covariance, total = shared_parts(state.level, one, level.SHARED)
-    return Course(
-        level=moments[:, 0].copy(),
-        level_sd=np.sqrt(np.maximum(moments[:, 1], 0.0)),
-        slope=moments[:, 2].copy(),
-        slope_sd=np.sqrt(np.maximum(moments[:, 3], 0.0)),
-        covariance=moments[:, 4].copy(),
-        log_years=said.log_years[:size, one].copy(),
-        log_density=said.log_density[:size, one].copy(),
-        wander_sd=float(np.sqrt(weight.sum(axis=1) @ model.standing[:, one])),
-        step=step,
-        since=since,
-        episodes=Episodes(
-            said.state[:size, one].copy(), tuple(raised.tolist()), tuple(cleared.tolist())
-        ),
-        injected=place.injected,
-        best=(int(best[0]), int(best[1])),
-        noise=float(state.level.noise[best[0], one]),
-        carried=Carried(
-            mean,
-            covariance,
-            total,
-            state.level.noise[:, one].copy(),
-            float(state.level.information[one]),
-        ),
-    )
+def _settle(
+    state: State, model: level.Model, data: _Data, weighed: change.Weighed, drive: int
+) -> None:
+    """Let a change that was found long enough ago be part of what is known."""
+    whole = state.whole
+    settling = (whole[SINCE] >= 0) & data.valid[drive]
+    due = settling & (whole[SINCE] >= SETTLED_AFTER)
+    for one in np.flatnonzero(due).tolist():
+        since, _, step = posterior_start(state.bank, weighed, one)
+        if whole[LOW, one] < 0:
+            whole[LOW : HIGH + 1, one] = since
+            whole[STEPS, one] = round(1000 * step)
+        here = (one, float(data.distance[drive, one]))
+        adopt_change(state.bank, state.level, model, weighed, here)
+        start_afresh(state.bank, state.level, one, healthy=False)
+    whole[SINCE] = np.where(due, -1, np.where(settling, whole[SINCE] + 1, whole[SINCE]))

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
     FloatArray = NDArray[np.float64]
@@ -63,8 +64,6 @@ class Segment:
         Size of a harmful change, the unit of priors on changes. [unit]
     side : -1, 0 or 1
         Direction of concern.
-    jump : bool
-        Whether the level may start anywhere (after work that did not restart the baseline).
     """
 
     value: FloatArray
@@ -77,4 +76,15 @@ class Segment:
     scale: float
     limit: float
     side: int
-    jump: bool = False
+
+
+DRIVEN = ("value", "se", "days", "distance", "shared", "pinned")
+"""The arrays of a segment that have a row per drive."""
+
+
+def extended(segment: Segment, more: Segment) -> Segment:
+    """Return a segment with the drives of another one after its own."""
+    arrays: dict[str, Any] = {
+        name: np.concatenate([getattr(segment, name), getattr(more, name)]) for name in DRIVEN
+    }
+    return replace(segment, **arrays)

@@ -19,9 +19,9 @@ from healthtrack.drift.state import first_state, model_of
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from healthtrack.drift.course import Course
     from healthtrack.drift.gaussian import Term
     from healthtrack.drift.level import Level
-    from healthtrack.drift.run import Course
     from healthtrack.drift.segment import Segment
 
     FloatArray = NDArray[np.float64]

@@ -31,15 +31,17 @@ VERSION = 1
 RELEASE = 0.5
 """Prior sd of the level after the healthy period, in limits: wide against any drive's error, so
 that the band is what the data allow and not what is believed of healthy vehicles."""
-COUNT, STATE, HEALTHY, PINNED = range(4)
-"""Places in ``whole``: drives so far, state, healthy drives in a row, last drive pinned."""
+COUNT, STATE, HEALTHY, PINNED, SINCE, LOW, MIDDLE, HIGH, STEPS = range(9)
+"""Places in ``whole``: drives so far, state, healthy drives in a row, last drive pinned; drives
+since a change was found (−1: none that still settles); when the standing alert's change began
+(2.5 %, median, 97.5 %; −1 until settled) and the share of the step shape [1/1000]."""
 DAYS, DISTANCE = 0, 1
 """Places in ``last``: of the last drive."""
 
 
 @dataclass
 class State:
-    """Filters and counters of S series: ``whole`` (4, S) int64, ``last`` (2, S) float64."""
+    """Filters and counters of S series: ``whole`` (9, S) int64, ``last`` (2, S) float64."""
 
     level: Level
     bank: Bank
@@ -75,10 +77,7 @@ def first_state(segment: Segment, grid: Grid, width: int) -> State:
     covariance[:, part, part] = carried.covariance
     covariance[:, 2, 2] = (grid.wander * segment.scale) ** 2
     log_weight = carried.log_weight - np.logaddexp.reduce(carried.log_weight)
-    bank = _first_bank(mean[:, 2:], covariance[:, 2:, 2:], log_weight, grid.candidates)
-    if segment.jump:
-        covariance[:, 0, 0] = segment.limit**2
-        covariance[:, 1, 1] = (0.5 * segment.limit) ** 2
+    bank = _first_bank(mean, covariance, log_weight, grid.candidates)
     pace = grid.log_prior_pace - np.logaddexp.reduce(grid.log_prior_pace)
     worth = carried.information
     level = Level(
@@ -88,7 +87,9 @@ def first_state(segment: Segment, grid: Grid, width: int) -> State:
         carried.noise[:, None].copy(),
         np.array([grid.prior_drives if worth is None else worth]),
     )
-    return State(level, bank, np.zeros((4, 1), dtype=np.int64), np.zeros((2, 1)))
+    whole = np.zeros((9, 1), dtype=np.int64)
+    whole[SINCE : HIGH + 1] = -1
+    return State(level, bank, whole, np.zeros((2, 1)))
 
 
 def _first_bank(

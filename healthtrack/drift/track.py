@@ -2,7 +2,7 @@
 
 Work on the vehicle may change what is healthy. After an event that restarts an indicator its next
 drives settle the new zero: within the tolerance of a new part the offset is learned anew; further
-off, the complaint has stayed, the old baseline holds and the level may have jumped.
+off, the complaint has stayed and the old segment goes on as if nothing had been done.
 """
 
 from __future__ import annotations
@@ -14,9 +14,10 @@ import numpy as np
 from scipy.special import ndtri
 
 from healthtrack.config import MAINTENANCE_KINDS
+from healthtrack.drift.course import joined
 from healthtrack.drift.grid import standard_grid
-from healthtrack.drift.run import Course, follow
-from healthtrack.drift.segment import Carried, Segment
+from healthtrack.drift.run import resume
+from healthtrack.drift.segment import Carried, Segment, extended
 from healthtrack.drift.smooth import smooth
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from healthtrack.baseline import Baseline
+    from healthtrack.drift.course import Course
+    from healthtrack.drift.state import State
     from healthtrack.records import MaintenanceEvent
 
     FloatArray = NDArray[np.float64]
@@ -115,13 +118,34 @@ def track(
     whole = _whole(figures, baseline, axis, plan)
     starts = _starts(figures, baseline, events)
     ends = [start for start, _ in starts[1:]] + [figures.height]
-    pieces: list[tuple[Segment, Course, bool]] = []
-    carried = whole.carried
+    runs: list[_Run] = []
     for (start, event), end in zip(starts, ends, strict=True):
-        segment, course, failed = _piece(_cut(whole, start, end, carried), event, plan)
-        pieces.append((segment, course, failed))
-        carried = course.carried
-    return _join(axis, pieces, starts, events)
+        part = _cut(whole, start, end)
+        if event is None:
+            runs.append(_Run(start, part, *resume(None, part, plan.log_bar)))
+        else:
+            _after_work(runs, _Work(start, part, _tolerance(event)), plan)
+    return _join(axis, runs)
+
+
+@dataclass(frozen=True)
+class _Run:
+    """A segment with its course; ``quiet`` are places at which a zero was still settling."""
+
+    start: int
+    segment: Segment
+    state: State
+    course: Course
+    settling: int = 0
+    quiet: tuple[int, ...] = ()
+    failed: bool = False
+
+
+@dataclass(frozen=True)
+class _Work:
+    start: int
+    part: Segment
+    tolerance: float
 
 
 def _whole(figures: pl.DataFrame, baseline: Baseline, axis: Axis, plan: Plan) -> Segment:
@@ -168,7 +192,7 @@ def _starts(
     return sorted(starts.items())
 
 
-def _cut(whole: Segment, start: int, end: int, carried: Carried) -> Segment:
+def _cut(whole: Segment, start: int, end: int) -> Segment:
     part = slice(start, end)
     return replace(
         whole,
@@ -178,30 +202,38 @@ def _cut(whole: Segment, start: int, end: int, carried: Carried) -> Segment:
         distance=whole.distance[part],
         shared=whole.shared[part],
         pinned=whole.pinned[part],
-        carried=carried,
     )
 
 
-def _piece(
-    segment: Segment, event: MaintenanceEvent | None, plan: Plan
-) -> tuple[Segment, Course, bool]:
-    """Follow one segment; decide first, from its settling drives, whether the work has helped."""
-    if event is None:
-        return segment, follow(segment, plan.log_bar), False
+def _tolerance(event: MaintenanceEvent) -> float:
     new_part = event.kind.endswith("_sensor_replaced")
-    tolerance = NEW_PART_TOLERANCE if new_part else OTHER_TOLERANCE
-    settle = min(SETTLING_DRIVES, segment.value.size)
+    return NEW_PART_TOLERANCE if new_part else OTHER_TOLERANCE
+
+
+def _after_work(runs: list[_Run], work: _Work, plan: Plan) -> None:
+    """Start a new segment, or go on with the old one where the work has not helped."""
+    before, part, size = runs[-1], work.part, work.part.value.size
+    segment = replace(part, carried=before.course.carried)
+    settle = min(SETTLING_DRIVES, size)
+    if size >= SETTLING_DRIVES and _still_off(segment, settle, work.tolerance):
+        state, course = resume(before.state, segment, plan.log_bar)
+        first = before.segment.value.size
+        runs[-1] = _Run(
+            before.start,
+            extended(before.segment, part),
+            state,
+            joined(before.course, course),
+            quiet=(*before.quiet, *range(first, first + settle - 1)),
+            failed=True,
+        )
+        return
     pinned = segment.pinned.copy()
     pinned[:settle] = True
     covariance = segment.carried.covariance.copy()
-    covariance[:, 0, 0] += tolerance**2
-    carried = replace(segment.carried, covariance=covariance)
-    fresh = replace(segment, pinned=pinned, carried=carried)
-    full = segment.value.size >= SETTLING_DRIVES
-    if full and _still_off(segment, settle, tolerance):
-        same = replace(segment, jump=True)
-        return same, follow(same, plan.log_bar), True
-    return fresh, follow(fresh, plan.log_bar), False
+    covariance[:, 0, 0] += work.tolerance**2
+    fresh = replace(segment, pinned=pinned, carried=replace(segment.carried, covariance=covariance))
+    state, course = resume(None, fresh, plan.log_bar)
+    runs.append(_Run(work.start, fresh, state, course, settling=max(SETTLING_DRIVES - size, 0)))
 
 
 def _still_off(segment: Segment, settle: int, tolerance: float) -> bool:
@@ -216,29 +248,23 @@ def _still_off(segment: Segment, settle: int, tolerance: float) -> bool:
     return wrong_side and mean**2 > 4.0 * error2
 
 
-def _join(
-    axis: Axis,
-    pieces: list[tuple[Segment, Course, bool]],
-    starts: list[tuple[int, MaintenanceEvent | None]],
-    events: Sequence[MaintenanceEvent],
-) -> Tracked:
-    smoothed = [smooth(segment, course) for segment, course, _ in pieces]
+def _join(axis: Axis, runs: list[_Run]) -> Tracked:
+    smoothed = [smooth(run.segment, run.course) for run in runs]
     states = []
-    for segment, course, _ in pieces:
-        states.append(np.where(segment.pinned, 3, course.episodes.state))
-    last_segment, last_course, failed = pieces[-1]
-    settling = 0
-    if len(starts) > 1 and not failed and events:
-        settling = max(SETTLING_DRIVES - last_segment.value.size, 0)
+    for run in runs:
+        state = np.where(run.segment.pinned, 3, run.course.episodes.state)
+        state[list(run.quiet)] = 3
+        states.append(state)
+    last = runs[-1]
     return Tracked(
         axis=axis,
-        level=np.concatenate([course.level for _, course, _ in pieces]),
-        level_sd=np.concatenate([course.level_sd for _, course, _ in pieces]),
+        level=np.concatenate([run.course.level for run in runs]),
+        level_sd=np.concatenate([run.course.level_sd for run in runs]),
         smoothed=np.concatenate([level for level, _ in smoothed]),
         smoothed_sd=np.concatenate([sd for _, sd in smoothed]),
         state=np.concatenate(states),
-        course=last_course,
-        last_start=starts[-1][0],
-        settling=settling,
-        repair_failed=failed,
+        course=last.course,
+        last_start=last.start,
+        settling=last.settling,
+        repair_failed=last.failed,
     )
