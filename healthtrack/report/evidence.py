@@ -12,6 +12,7 @@ from healthtrack.report.numbers import (
     THIN,
     decimals_for,
     number,
+    percent,
     quantity,
     short_day,
     span,
@@ -22,44 +23,77 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from healthtrack.records import (
+        Forecast,
         IndicatorFinding,
         MaintenanceEvent,
     )
     from healthtrack.report.flow import Flow
 
-ROW = 5.4
+WORTH_SAYING = 0.02
+"""Chances under this are not told."""
 
 
 def draw_forecasts(flow: Flow, indicators: Sequence[IndicatorFinding]) -> None:
-    """Write when each limit is reached."""
-    known = [item for item in indicators if item.forecast is not None and forecast_words(item)]
+    """Write when each limit is reached, where that can be said."""
+    known = [(item, forecast_words(item)) for item in indicators]
+    known = [(item, text) for item, text in known if text]
     if not known:
         return
     flow.space(3.0)
-    flow.heading("Forecast", aside="when a limit is reached if the trend goes on as it does")
+    flow.heading("Forecast", aside="when a limit is reached if things go on as they do")
     flow.bookmark("Forecast")
-    for item in known:
-        limit = quantity(limit_ahead(item), item.unit, limit_decimals(item))
-        flow.paragraph(f"{words.label(item.indicator)} reaches {limit} {forecast_words(item)}.")
+    for item, text in known:
+        limit = item.forecast.limit if item.forecast is not None else None
+        if limit is None:
+            limit = limit_ahead(item)
+        reached = quantity(limit, item.unit, limit_decimals(item))
+        flow.paragraph(f"{words.label(item.indicator)}, limit {reached}: {text}.")
 
 
 def forecast_words(item: IndicatorFinding) -> str:
-    """Say at which odometer, in which interval, and about when a limit is reached."""
+    """Say whether and when a limit is reached, and how likely before the next service.
+
+    Empty where there is nothing worth a sentence: not asked, or not within the horizon.
+    """
     far = item.forecast
-    if far is None or (far.limit_km is None and far.limit_on is None and far.limit_km_low is None):
+    if far is None:
         return ""
+    if far.answer == "reached":
+        return "reached already"
+    when = _when(far)
+    if far.answer == "too_uncertain":
+        chance = far.probability or 0.0
+        if chance < WORTH_SAYING:
+            return ""
+        within = f" within {quantity(far.horizon_km, 'km', -3)}" if far.horizon_km else ""
+        return f"{percent(chance)} probable{within}, but no date is worth planning with"
+    if not when or far.answer == "not_within_horizon":
+        return ""
+    service = far.before_service
+    if service is not None and service >= WORTH_SAYING:
+        when += f"; {percent(service)} probable before the next service"
+    return when
+
+
+def _when(far: Forecast) -> str:
     parts = []
     if far.limit_km is not None:
         decimals = min(0, decimals_for(far.limit_km_low, far.limit_km_high))
-        parts.append(f"at about {quantity(far.limit_km, 'km', decimals)}")
+        text = f"at about {quantity(far.limit_km, 'km', decimals)}"
         if far.limit_km_low is not None and far.limit_km_high is not None:
             between = span(far.limit_km_low, far.limit_km_high, decimals)
-            parts.append(f"(95 % between {between.replace(' to ', ' and ')})")
-    if far.limit_km_low is not None and far.limit_km_high is None:
-        parts.append(f"not before {quantity(far.limit_km_low, 'km', -3)}")
+            text += f" (95 % between {between.replace(' to ', ' and ')})"
+        elif far.limit_km_low is not None:
+            text += f" (not before {quantity(far.limit_km_low, 'km', -3)})"
+        parts.append(text)
     if far.limit_on is not None:
-        parts.append(f"around {short_day(far.limit_on)}")
-    return ", ".join(parts).replace(", (", " (")
+        text = f"around {short_day(far.limit_on)}"
+        if far.limit_on_low is not None and far.limit_on_high is not None:
+            text += f" ({short_day(far.limit_on_low)} to {short_day(far.limit_on_high)})"
+        elif far.limit_on_low is not None:
+            text += f" (not before {short_day(far.limit_on_low)})"
+        parts.append(text)
+    return ", ".join(parts)
 
 
 def draw_maintenance(flow: Flow, events: Sequence[MaintenanceEvent]) -> None:

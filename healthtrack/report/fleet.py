@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,10 +26,10 @@ from healthtrack.report.numbers import (
     typeset,
 )
 from healthtrack.report.page import shorten, text_width, wrap
+from healthtrack.report.panel import is_foreseen
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from datetime import date
     from pathlib import Path
 
     from healthtrack.config import WorkspaceSettings
@@ -44,6 +44,7 @@ SILENT_GAPS = 5.0
 SILENT_LEAST = timedelta(days=21)
 """A vehicle is silent after five of its own usual pauses between drives, but not before 21 days."""
 
+NEVER = date.max
 PLAN_AHEAD = timedelta(weeks=8)
 MOST_PLANS = 14
 
@@ -124,17 +125,34 @@ def compose_fleet(
     return flow
 
 
-def attention(finding: VehicleFinding) -> tuple[int, float, float, str]:
+def attention(finding: VehicleFinding) -> tuple[int, float, float, float, str]:
     """Order vehicles by what needs attention first.
 
-    Alarm before alert before the rest; then by the day on which a limit may be reached, then by
-    how much of a limit the far end of the 95 % band has used up.
+    Alarm before alert before the rest; then by the probability of reaching a limit before the next
+    service (in steps of 5 %: less is no difference to plan by), by the day on which a limit may be
+    reached, and by how much of a limit the far end of the 95 % band has used up.
     """
     rank = STATES.index(finding.state)
-    days = [item.forecast.limit_on for item in finding.indicators if item.forecast is not None]
-    soonest = min((one.toordinal() for one in days if one is not None), default=10**7)
+    chance = max((before_service(item) for item in finding.indicators), default=0.0)
+    soonest = min((_due(item) for item in finding.indicators), default=NEVER)
     used = max((share_used(item) for item in finding.indicators), default=0.0)
-    return rank, soonest, -used, finding.vehicle
+    return rank, -round(20 * chance), soonest.toordinal(), -used, finding.vehicle
+
+
+def before_service(item: IndicatorFinding) -> float:
+    """Return the probability of reaching the limit before the next service; 0 where unknown."""
+    far = item.forecast
+    if far is None:
+        return 0.0
+    return 1.0 if far.answer == "reached" else far.before_service or 0.0
+
+
+def _due(item: IndicatorFinding) -> date:
+    """Return the day on which a limit may be reached; the end of days where none can be said."""
+    far = item.forecast
+    if far is None or far.limit_on is None or not is_foreseen(far):
+        return NEVER
+    return far.limit_on
 
 
 def share_used(item: IndicatorFinding) -> float:
@@ -214,17 +232,12 @@ def _plans(
     """Say what to do with every vehicle that is in alarm or alert, or will reach a limit soon."""
     plans = []
     for finding in ordered:
-        due = [
-            item.forecast.limit_on
-            for item in finding.indicators
-            if item.forecast is not None and item.forecast.limit_on is not None
-        ]
-        soon = min(due, default=None)
+        soon = min((_due(item) for item in finding.indicators), default=NEVER)
         if finding.state in ("alarm", "alert"):
             step = typeset(words.next_steps(finding)[0])
-            by = f" By {short_day(soon)}." if soon is not None else ""
+            by = f" By {short_day(soon)}." if soon != NEVER else ""
             plans.append(f"{names[finding.vehicle]}: {step}{by}")
-        elif soon is not None and as_of is not None and soon <= as_of + PLAN_AHEAD:
+        elif as_of is not None and soon <= as_of + PLAN_AHEAD:
             plans.append(
                 f"{names[finding.vehicle]}: a limit may be reached about {short_day(soon)}."
             )
@@ -353,11 +366,17 @@ def _row(flow: Flow, at: Columns, finding: VehicleFinding, name: str) -> None:
         label = f"{words.label(item.indicator)} {level}"
         page.text(at.worst, y, shorten(label, 36.0, style.SMALL), style.SMALL)
         page.text(at.share, y, limit_words(item), style.SMALL, align="right")
-        on = item.forecast.limit_on if item.forecast is not None else None
-        text = NOTHING if on is None else short_day(on)
+        text = _reached_words(item)
         page.text(at.limit_on, y, text, style.SMALL, align="right")
     last = NOTHING if finding.last_drive is None else short_day(finding.last_drive.date())
     page.text(at.last, y, last, style.SMALL, colour=style.SOFT, align="right")
+
+
+def _reached_words(item: IndicatorFinding) -> str:
+    if item.forecast is not None and item.forecast.answer == "reached":
+        return "already"
+    due = _due(item)
+    return NOTHING if due == NEVER else short_day(due)
 
 
 def _spark(

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.typing import MarkerType
     from numpy.typing import NDArray
 
-    from healthtrack.records import IndicatorFinding, MaintenanceEvent
+    from healthtrack.records import Forecast, IndicatorFinding, MaintenanceEvent
     from healthtrack.report.lines import Lines
     from healthtrack.report.timeline import Timeline
 
@@ -213,32 +213,46 @@ def _states(panel: Panel) -> None:
         panel.axes.add_line(mark)
 
 
+def is_foreseen(far: Forecast) -> bool:
+    """Return whether a forecast has a place on the axis; what is reached or unsure has none."""
+    return far.answer in ("expected", "not_asked") and (
+        far.limit_km is not None or far.limit_on is not None
+    )
+
+
 def _forecast(panel: Panel) -> None:
     """Fan from the level now to where it may cross the limit."""
-    far, limit, axis = panel.item.forecast, limit_ahead(panel.item), panel.axis
+    far, limit = panel.item.forecast, limit_ahead(panel.item)
     known = np.flatnonzero(np.isfinite(panel.lines.level))
-    if far is None or limit is None or not known.size:
+    if far is None or limit is None or not known.size or not is_foreseen(far):
         return
+    limit = far.limit if far.limit is not None else limit
     x0, y0 = float(panel.lines.x[known[-1]]), float(panel.lines.level[known[-1]])
-    middle = axis.place_of_day(far.limit_on) if far.limit_on else None
-    if axis.kind == "odometer":
-        middle = far.limit_km
-        if far.limit_km_low is not None:
-            late = axis.high if far.limit_km_high is None else far.limit_km_high
-            ends = (far.limit_km_low, late)
-            fan = ((x0, y0), (ends[0], limit), (ends[1], limit))
-            panel.axes.add_patch(Polygon(fan, facecolor=FAN, edgecolor="none", zorder=1.1))
-            panel.axes.add_line(
-                Line2D(
-                    ends,
-                    (limit, limit),
-                    color=style.DATA,
-                    linewidth=3.0,
-                    solid_capstyle="butt",
-                    zorder=4,
-                )
+    near, middle, late = _places(panel.axis, far)
+    if near is not None:
+        ends = (near, panel.axis.high if late is None else late)
+        fan = ((x0, y0), (ends[0], limit), (ends[1], limit))
+        panel.axes.add_patch(Polygon(fan, facecolor=FAN, edgecolor="none", zorder=1.1))
+        panel.axes.add_line(
+            Line2D(
+                ends,
+                (limit, limit),
+                color=style.DATA,
+                linewidth=3.0,
+                solid_capstyle="butt",
+                zorder=4,
             )
+        )
     if middle is not None:
         line = Line2D((x0, middle), (y0, limit), color=style.DATA, linewidth=1.0, zorder=4)
         line.set_dashes((3.0, 2.0))
         panel.axes.add_line(line)
+
+
+def _places(axis: Timeline, far: Forecast) -> tuple[float | None, float | None, float | None]:
+    """Return where the near end, the middle and the late end of a forecast lie on the axis."""
+    if axis.kind == "odometer":
+        return far.limit_km_low, far.limit_km, far.limit_km_high
+    days = (far.limit_on_low, far.limit_on, far.limit_on_high)
+    near, middle, late = (axis.place_of_day(day) if day is not None else None for day in days)
+    return near, middle, late

@@ -12,7 +12,7 @@ from healthtrack.report.front import limit_decimals, limit_sides
 from healthtrack.report.lines import Lines, broken, value_range
 from healthtrack.report.numbers import decimals_for, number, quantity, short_day, span, typeset
 from healthtrack.report.page import MM_PER_POINT, shorten, text_width
-from healthtrack.report.panel import Panel, draw_panel
+from healthtrack.report.panel import Panel, draw_panel, is_foreseen
 from healthtrack.report.timeline import round_steps, timeline
 
 if TYPE_CHECKING:
@@ -84,9 +84,9 @@ def finding_timeline(finding: VehicleFinding) -> Timeline:
     trends = [item.trend for item in finding.indicators if item.trend is not None]
     beyond: list[tuple[float | None, date | None]] = []
     for item in finding.indicators:
-        if item.forecast is not None and drawable(item):
-            far = item.forecast
-            beyond += [(far.limit_km, far.limit_on), (far.limit_km_high, None)]
+        far = item.forecast
+        if far is not None and drawable(item) and is_foreseen(far):
+            beyond += [(far.limit_km, far.limit_on), (far.limit_km_high, far.limit_on_high)]
     return timeline(trends, beyond)
 
 

@@ -25,7 +25,7 @@ def text_of(path):
     return re.sub(r"[\s\u00a0]+", " ", "\n".join(page.extract_text() for page in pages))
 
 
-def test_worse_states_come_first_then_the_sooner_limit_then_the_nearer_one(findings):
+def test_worse_states_come_first_then_the_likelier_sooner_and_nearer_limit(findings):
     sound, alarm = findings["sound"](), findings["alarm"]()
     far = replace(sound, vehicle="far")
     near = replace(
@@ -39,8 +39,18 @@ def test_worse_states_come_first_then_the_sooner_limit_then_the_nearer_one(findi
         indicators=(replace(sound.indicators[0], forecast=Forecast(limit_on=date(2026, 9, 1))),),
     )
     learning, no_data = findings["learning"](), findings["no_data"]()
-    ordered = sorted((no_data, far, learning, near, soon, alarm), key=attention)
-    assert ordered == [alarm, soon, near, far, learning, no_data]
+    likely = replace(
+        sound,
+        vehicle="likely",
+        indicators=(
+            replace(
+                sound.indicators[0],
+                forecast=Forecast(limit_on=date(2027, 1, 1), answer="expected", before_service=0.3),
+            ),
+        ),
+    )
+    ordered = sorted((no_data, far, learning, near, soon, likely, alarm), key=attention)
+    assert ordered == [alarm, likely, soon, near, far, learning, no_data]
 
 
 def test_the_share_of_a_limit_counts_the_far_end_of_the_band(findings):

@@ -22,6 +22,7 @@ from healthtrack.records import (
 )
 from healthtrack.report import style
 from healthtrack.report.causes import spoken
+from healthtrack.report.evidence import forecast_words
 from healthtrack.report.lines import Lines, learned_spans, raised, runs
 from healthtrack.report.numbers import MINUS, THIN, decimals_for, number, percent, typeset
 from healthtrack.report.page import printable, text_width, wrap
@@ -215,3 +216,30 @@ def test_losses_are_sorted_by_what_they_count_and_added_up():
     assert losses.pulls == [("too short", 2)]
     assert losses.rows == [("row with missing or surplus fields", 3), ("of a new kind", 1)]
     assert losses.values == [("airflow: repeat of an older reading", 4)]
+
+
+def test_a_forecast_says_what_it_knows_and_no_more(findings):
+    item = findings["sound"]().indicators[0]
+
+    def said(**fields):
+        return forecast_words(replace(item, forecast=Forecast(**fields))).replace(THIN, " ")
+
+    assert said() == ""
+    assert said(answer="not_within_horizon", probability=0.01) == ""
+    assert said(answer="reached") == "reached already"
+    assert said(answer="too_uncertain", probability=0.31, horizon_km=30_000.0) == (
+        "31 % probable within 30 000 km, but no date is worth planning with"
+    )
+    assert said(
+        answer="expected",
+        limit_km=218_400.0,
+        limit_km_low=215_900.0,
+        limit_km_high=223_700.0,
+        limit_on=date(2026, 6, 21),
+        limit_on_low=date(2026, 4, 2),
+        limit_on_high=date(2026, 11, 30),
+        before_service=0.42,
+    ) == (
+        "at about 218 000 km (95 % between 216 000 and 224 000), around 21 Jun 2026 "
+        "(2 Apr 2026 to 30 Nov 2026); 42 % probable before the next service"
+    )
