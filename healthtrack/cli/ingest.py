@@ -29,13 +29,25 @@ _WORDS = {
 @click.argument("paths", nargs=-1, metavar="[PATH]...", type=click.Path(path_type=Path))
 @click.option("--vehicle", metavar="ID", help="Whose logs these are. [default: from inbox/ID/...]")
 @click.option("--pipeline", metavar="NAME", help="Read them with this pipeline alone.")
+@click.option("--draft", is_flag=True, help="Store nothing: print a pipeline for a strange log.")
 @with_workspace
-def ingest(paths: tuple[Path, ...], vehicle: str | None, pipeline: str | None) -> None:
+def ingest(
+    paths: tuple[Path, ...],
+    vehicle: str | None,
+    pipeline: str | None,
+    draft: bool,  # noqa: FBT001 - click's
+) -> None:
     """Read logs into the store, each once; without PATH those in the inbox.
 
     A log that cannot be read is put into quarantine, unchanged, with the reason; the others go on.
     Logs in quarantine are tried again when the inbox is read.
+
+    With --draft, look at a log of a kind that no pipeline knows and print a pipeline for it, with
+    what could not be told marked UNSURE: healthtrack ingest --draft LOG > pipelines/mine.toml
     """
+    if draft:
+        _print_draft(paths)
+        return
     from healthtrack.errors import UsageError
     from healthtrack.jobs import ingesting
     from healthtrack.jobs.logs import find_logs
@@ -65,8 +77,27 @@ def ingest(paths: tuple[Path, ...], vehicle: str | None, pipeline: str | None) -
         click.get_current_context().exit(1)
 
 
+def _print_draft(paths: tuple[Path, ...]) -> None:
+    from healthtrack import ingest as reading
+    from healthtrack.config import SETTINGS_FILE
+    from healthtrack.errors import UsageError
+
+    if len(paths) != 1 or not paths[0].is_file():
+        raise UsageError("--draft takes one log file: healthtrack ingest --draft LOG")
+    shell = Shell.current()
+    known: list[reading.Pipeline] = []
+    if (shell.root / SETTINGS_FILE).is_file():
+        known = list(reading.load_pipelines(shell.workspace().pipelines).values())
+    text = reading.draft(paths[0], known)
+    if shell.as_json:
+        print_json({"file": str(paths[0]), "pipeline": text})
+    else:
+        click.echo(text)
+
+
 def outcome_line(outcome: FileOutcome) -> str:
     """Return what became of one file, in one line (more where there are notes)."""
+    from healthtrack.ingest import in_words
     from healthtrack.jobs.words import counted
 
     line = f"{_WORDS[outcome.state]:<14} {outcome.file}"
@@ -75,7 +106,10 @@ def outcome_line(outcome: FileOutcome) -> str:
     elif outcome.message:
         reason = f" ({outcome.reason})" if outcome.reason else ""
         line += f"{reason}: {outcome.message}"
-    return "\n".join((line, *(f"{'':<14} note: {note}" for note in outcome.notes)))
+    below = [f"note: {note}" for note in outcome.notes]
+    if outcome.waterfall is not None:
+        below.insert(0, in_words(outcome.waterfall))
+    return "\n".join((line, *(f"{'':<14} {words}" for words in below)))
 
 
 def _summary(workspace: Workspace, counts: Mapping[str, int]) -> str:

@@ -45,6 +45,7 @@ class FileOutcome:
     """What became of one file.
 
     ``left`` means that it was not touched, because a person must first say or do something.
+    ``waterfall`` says of a stored log how many rows came in, were kept, and were lost and why.
     """
 
     file: str
@@ -55,6 +56,7 @@ class FileOutcome:
     drives: int = 0
     windows: int = 0
     notes: tuple[str, ...] = ()
+    waterfall: ingest.Waterfall | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +269,7 @@ def _store(
         drives=read.drives.height,
         windows=result.operation.windows.frame.height,
         notes=notes,
+        waterfall=ingest.waterfall(read),
     )
 
 
