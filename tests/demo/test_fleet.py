@@ -11,6 +11,7 @@ import pytest
 from demo_history.simulator.fleet import plan_drives, random_fleet, solve_windows
 from demo_history.simulator.frames import CHANNELS, simulate_fleet, simulate_windows
 from demo_history.simulator.stories import SCALES, WANDERS, Story, Trouble
+from demo_history.simulator.whole_drives import Polling, record_drives
 from healthtrack.channels import CHANNELS as KNOWN
 from healthtrack.config import VehicleSettings
 from healthtrack.operating import empty_windows
@@ -166,3 +167,30 @@ def test_idle_windows_are_idle_and_full_load_windows_are_full_load(calm):
     assert idle["engine_speed"].max() < 1000.0
     full = calm.windows.filter(pl.col("region") == "full_load")
     assert full["pedal"].min() > 65.0
+
+
+@pytest.fixture(scope="module")
+def three_drives(fleet):
+    """Return vehicles and a few drives to be recorded whole."""
+    drives = plan_drives(np.random.default_rng(9), fleet, Story(years=0.3, wander="none"))
+    return fleet, drives.take(np.array([0, len(drives.day) // 2, len(drives.day) - 1]))
+
+
+@pytest.mark.slow
+def test_a_pull_polled_one_channel_at_a_time_reaches_its_true_peak_pressure(three_drives):
+    vehicles, drives = three_drives
+    polling = Polling(period=0.9, in_turn=True)
+    recorded = record_drives(np.random.default_rng(10), vehicles, drives, polling)
+    assert recorded.samples["drive"].n_unique() == 3
+    for (name,), truth in recorded.truth.filter("pulling").group_by("drive"):
+        begin, end = truth["t"].min(), truth["t"].max()
+        assert 5.0 < (end - begin).total_seconds() < 36.0
+        seen = recorded.samples.filter(
+            (pl.col("drive") == name) & pl.col("t").is_between(begin, end)
+        )
+        peak = truth["manifold_pressure"].max()
+        assert seen["manifold_pressure"].max() == pytest.approx(peak, abs=2.5)
+    together = recorded.samples.select(
+        pl.sum_horizontal(pl.exclude("drive", "t").is_not_null()).alias("n")
+    )
+    assert together["n"].max() == 1
