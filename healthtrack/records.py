@@ -329,6 +329,43 @@ class Diagnosis:
 
 
 @dataclass(frozen=True, slots=True)
+class RepairChange:
+    """How far a level moved over work on the vehicle, with its 95 % band. [indicator's unit]."""
+
+    indicator: str
+    region: str
+    change: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class RepairFinding:
+    """What work on the vehicle did, and what it says of the diagnosis before it.
+
+    Parameters
+    ----------
+    kind : str
+        Of the maintenance event.
+    changes : tuple of RepairChange
+        After less before, per indicator and region.
+    causes : tuple of CauseFinding
+        What was wrong before, now that one knows what the work did.
+    gone : float
+        Probability that what was wrong is gone.
+    score : float
+        Logarithmic score of the diagnosis before: expected ln of the probability that it gave to
+        what the work has shown; 0 is perfect. [nat]
+    """
+
+    kind: str
+    changes: tuple[RepairChange, ...]
+    causes: tuple[CauseFinding, ...]
+    gone: float
+    score: float
+
+
+@dataclass(frozen=True, slots=True)
 class NotObservable:
     """An indicator that this vehicle cannot show, and what it would take."""
 

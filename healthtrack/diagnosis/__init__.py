@@ -2,5 +2,6 @@
 
 from healthtrack.diagnosis.causes import CAUSES, Cause
 from healthtrack.diagnosis.examine import diagnose, examine
+from healthtrack.diagnosis.repair import score_repair
 
-__all__ = ["CAUSES", "Cause", "diagnose", "examine"]
+__all__ = ["CAUSES", "Cause", "diagnose", "examine", "score_repair"]
