@@ -106,7 +106,9 @@ def make_grid(drive: str, rows: pl.DataFrame, step: float = STEP) -> Grid:
         known = np.isfinite(values)
         if not known.any():
             continue
-        fresh[name] = measured(seconds[known], values[known])
+        # of two values at one time the later row counts, as in the log
+        moments, last = np.unique(seconds[known][::-1], return_index=True)
+        fresh[name] = measured(moments, values[known][::-1][last])
         on_grid[name] = interpolate(fresh[name], times, CHANNELS[name].longest_gap)
     return Grid(drive, int(stamps[0]), times, on_grid, fresh, step)
 

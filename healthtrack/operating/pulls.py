@@ -159,7 +159,7 @@ def _shifting(ratio: FloatArray) -> BoolArray:
     half = round(0.5 / STEP)
     moved = np.zeros(ratio.size, dtype=bool)
     if ratio.size > 2 * half:
-        with np.errstate(invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore"):
             step = np.abs(np.log(ratio[2 * half :] / ratio[: -2 * half]))
         moved[half:-half] = step > SHIFT
     return moved

@@ -131,7 +131,7 @@ def windows_in(grids: Iterable[Grid]) -> Windows:
             lost[key] = lost.get(key, 0.0) + seconds
     length = STEADY.points * STEP
     losses = tuple(
-        Loss(reason, round(seconds / length), channel)
+        Loss(reason, max(1, round(seconds / length)), channel)
         for (reason, channel), seconds in sorted(lost.items(), key=lambda item: str(item[0]))
         if seconds >= length / 2
     )
@@ -260,9 +260,9 @@ def _steady(grid: Grid, usable: BoolArray, rule: Steadiness) -> BoolArray:
 
 def _accelerating(grid: Grid, standing: float | None) -> BoolArray:
     """Boosted, and faster in the second half of the window than in the first."""
-    if "manifold_pressure" not in grid.fresh:
-        return np.zeros(grid.times.size, dtype=bool)
     half = QUASI_STEADY.points // 2
+    if "manifold_pressure" not in grid.fresh or grid.times.size <= half:
+        return np.zeros(grid.times.size, dtype=bool)
     pressure, _ = rolling_mean_sd(grid.channel("manifold_pressure"), QUASI_STEADY.points)
     speed, _ = rolling_mean_sd(grid.channel("engine_speed"), half)
     later = np.full(speed.size, np.nan)

@@ -156,3 +156,15 @@ def test_drives_together_give_what_they_give_apart(make_drive, cruise):
     together = find_windows(pl.concat([one, other]), VEHICLE).frame
     apart = pl.concat([find_windows(one, VEHICLE).frame, find_windows(other, VEHICLE).frame])
     assert together.equals(apart)
+
+
+def test_a_drive_of_one_second_is_no_fault(make_drive, cruise):
+    assert find_windows(make_drive(cruise, 1.0, every=0.1), VEHICLE).frame.height == 0
+
+
+def test_of_two_values_at_one_time_the_later_row_counts(make_drive, cruise):
+    rows = make_drive(cruise, 60.0)
+    twice = pl.concat([rows.with_columns(airflow=pl.lit(99.0)), rows])
+    frame = find_windows(twice, VEHICLE).frame
+    assert frame["airflow"].to_list() == pytest.approx([30.0] * frame.height)
+    assert frame["airflow_n"].max() <= 6
