@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from healthtrack.cli.shell import Shell, now, print_json, progress, with_workspace
+from healthtrack.cli.verdicts import assess_all, report_all, vehicle_workers, verdict_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from concurrent.futures import Executor
     from datetime import date
 
     from healthtrack.jobs.assessing import WrittenReport
@@ -35,10 +37,12 @@ def demo(history: Path | None) -> None:
     history = history or shell.root / "demo_history"
     reports = shell.root / "reports"
     workspace = job.make_demo_workspace(history, reports / ".demo", reports)
-    with workspace.open_store() as store:
-        _ingest(workspace, store, history)
+    vehicles = tuple(workspace.settings.vehicles)
+    with workspace.open_store() as store, vehicle_workers(workspace, len(vehicles)) as workers:
+        _ingest(workspace, store, history, workers)
         day = _last_day(store)
-        written = _assess_and_report(workspace, store, day)
+        findings = assess_all(workspace, store, vehicles, day, workers)
+        written = report_all(workspace, findings, workers)
     if not shell.as_json:
         _tell_verdicts(shell, written)
     truth = job.read_truth(history / "truth.csv")
@@ -49,7 +53,7 @@ def demo(history: Path | None) -> None:
         _tell_truth(comparisons)
 
 
-def _ingest(workspace: Workspace, store: Store, history: Path) -> None:
+def _ingest(workspace: Workspace, store: Store, history: Path, workers: Executor | None) -> None:
     from healthtrack.cli.ingest import outcome_line
     from healthtrack.jobs import demo as job
     from healthtrack.jobs import ingesting, maintenance
@@ -57,7 +61,8 @@ def _ingest(workspace: Workspace, store: Store, history: Path) -> None:
     logs = job.demo_logs(workspace, history)
     pipelines = ingesting.load_pipelines(workspace)
     with progress("reading logs", len(logs)) as step:
-        for outcome in ingesting.ingest_logs(workspace, store, logs, pipelines, now()):
+        outcomes = ingesting.ingest_logs(workspace, store, logs, pipelines, now(), workers)
+        for outcome in outcomes:
             if outcome.state not in {"stored", "known"}:
                 click.echo(outcome_line(outcome), err=True)
             step()
@@ -75,19 +80,7 @@ def _last_day(store: Store) -> date:
     return ended.date()
 
 
-def _assess_and_report(workspace: Workspace, store: Store, day: date) -> list[WrittenReport]:
-    from healthtrack.jobs import assessing
-
-    written = []
-    with progress("assessing and writing reports", len(workspace.settings.vehicles)) as step:
-        for finding in assessing.assess(workspace, store, (), day, now()):
-            written.append(assessing.write_report(workspace, finding))
-            step()
-    return written
-
-
 def _tell_verdicts(shell: Shell, written: Sequence[WrittenReport]) -> None:
-    from healthtrack.cli.verdicts import verdict_line
     from healthtrack.jobs.words import counted
 
     for one in written:

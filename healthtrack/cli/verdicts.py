@@ -9,9 +9,15 @@ import click
 from healthtrack.cli.shell import Shell, as_of_option, now, print_json, progress, with_workspace
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from concurrent.futures import Executor
+    from contextlib import AbstractContextManager
     from datetime import date
 
+    from healthtrack.jobs.assessing import WrittenReport
+    from healthtrack.jobs.workspace import Workspace
     from healthtrack.records import CauseFinding, IndicatorFinding, VehicleFinding
+    from healthtrack.store import Store
 
 
 @click.command(short_help="Give the verdict on each vehicle.")
@@ -23,8 +29,11 @@ def assess(vehicles: tuple[str, ...], as_of: date | None) -> None:
     from healthtrack.jobs.findings import findings_as_dict
 
     shell = Shell.current()
+    workspace = shell.workspace()
+    chosen = tuple(workspace.chosen(vehicles))
     day = as_of or now().date()
-    findings = _assess(shell, vehicles, day)
+    with workspace.open_store() as store, vehicle_workers(workspace, len(chosen)) as workers:
+        findings = assess_all(workspace, store, chosen, day, workers)
     if shell.as_json:
         print_json(findings_as_dict(day, findings))
         return
@@ -38,17 +47,13 @@ def assess(vehicles: tuple[str, ...], as_of: date | None) -> None:
 @with_workspace
 def report(vehicles: tuple[str, ...], as_of: date | None) -> None:
     """Write the condition report of each VEHICLE (default: all) as PDF into reports/VEHICLE/."""
-    from healthtrack.jobs.assessing import write_report
-
     shell = Shell.current()
     workspace = shell.workspace()
+    chosen = tuple(workspace.chosen(vehicles))
     day = as_of or now().date()
-    findings = _assess(shell, vehicles, day)
-    written = []
-    with progress("writing reports", len(findings)) as step:
-        for finding in findings:
-            written.append(write_report(workspace, finding))
-            step()
+    with workspace.open_store() as store, vehicle_workers(workspace, len(chosen)) as workers:
+        findings = assess_all(workspace, store, chosen, day, workers)
+        written = report_all(workspace, findings, workers)
     if shell.as_json:
         reports = [
             {"vehicle": one.vehicle, "state": one.finding.state, "path": str(one.path)}
@@ -60,17 +65,44 @@ def report(vehicles: tuple[str, ...], as_of: date | None) -> None:
         click.echo(f"{verdict_line(one.finding)}\n  {one.path}")
 
 
-def _assess(shell: Shell, vehicles: tuple[str, ...], day: date) -> list[VehicleFinding]:
+def vehicle_workers(workspace: Workspace, vehicles: int) -> AbstractContextManager[Executor | None]:
+    """Return worker processes for verdicts and reports where they are worth their start."""
+    from healthtrack.jobs.assessing import FEWEST_VEHICLES_FOR_A_POOL
+    from healthtrack.jobs.pool import executor_for
+
+    return executor_for(workspace.settings.workers, vehicles, FEWEST_VEHICLES_FOR_A_POOL)
+
+
+def assess_all(
+    workspace: Workspace,
+    store: Store,
+    vehicles: Sequence[str],
+    day: date,
+    workers: Executor | None,
+) -> list[VehicleFinding]:
+    """Give all verdicts, with a progress bar."""
     from healthtrack.jobs import assessing
 
-    workspace = shell.workspace()
-    chosen = workspace.chosen(vehicles)
     findings = []
-    with workspace.open_store() as store, progress("assessing", len(chosen)) as step:
-        for finding in assessing.assess(workspace, store, tuple(chosen), day, now()):
+    with progress("assessing", len(vehicles)) as step:
+        for finding in assessing.assess(workspace, store, vehicles, day, now(), workers):
             findings.append(finding)
             step()
     return findings
+
+
+def report_all(
+    workspace: Workspace, findings: Sequence[VehicleFinding], workers: Executor | None
+) -> list[WrittenReport]:
+    """Write all reports, with a progress bar."""
+    from healthtrack.jobs import assessing
+
+    written = []
+    with progress("writing reports", len(findings)) as step:
+        for one in assessing.write_reports(workspace, findings, workers):
+            written.append(one)
+            step()
+    return written
 
 
 def verdict_line(finding: VehicleFinding) -> str:

@@ -8,16 +8,44 @@ from typing import TYPE_CHECKING
 
 from healthtrack import chain
 from healthtrack.jobs.findings import finding_as_dict
+from healthtrack.jobs.pool import run_all
 from healthtrack.store import StoredFinding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from concurrent.futures import Executor
     from datetime import date, datetime
     from pathlib import Path
 
+    from healthtrack.config import VehicleSettings, WorkspaceSettings
     from healthtrack.jobs.workspace import Workspace
-    from healthtrack.records import VehicleFinding
+    from healthtrack.records import VehicleFinding, VehicleHistory
     from healthtrack.store import Store
+
+FEWEST_VEHICLES_FOR_A_POOL = 3
+"""With fewer, worker processes cost more than they save: a verdict takes a few seconds."""
+
+AHEAD = 8
+"""Vehicles whose histories are in memory at a time."""
+
+
+@dataclass(frozen=True)
+class AssessTask:
+    """All that a verdict rests on."""
+
+    history: VehicleHistory
+    vehicle: VehicleSettings
+    workspace: WorkspaceSettings
+    as_of: date
+
+
+@dataclass(frozen=True)
+class ReportTask:
+    """All that a report shows, and where it goes."""
+
+    finding: VehicleFinding
+    vehicle: VehicleSettings
+    path: Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,10 +57,35 @@ class WrittenReport:
     finding: VehicleFinding
 
 
+def assess_one(task: AssessTask) -> VehicleFinding:
+    """Give one verdict; pure, in any process."""
+    return chain.assess(task.history, task.vehicle, task.workspace, task.as_of)
+
+
+def write_one(task: ReportTask) -> Path:
+    """Draw one report.
+
+    Raises
+    ------
+    ReportError
+        It cannot be drawn or written; a report that was there before is left as it was.
+    """
+    from healthtrack import report  # noqa: PLC0415 - matplotlib costs a third of a second
+
+    task.path.parent.mkdir(parents=True, exist_ok=True)
+    report.write_vehicle_report(task.finding, task.vehicle, task.path)
+    return task.path
+
+
 def assess(
-    workspace: Workspace, store: Store, vehicles: Sequence[str], as_of: date, now: datetime
+    workspace: Workspace,
+    store: Store,
+    vehicles: Sequence[str],
+    as_of: date,
+    now: datetime,
+    executor: Executor | None = None,
 ) -> Iterator[VehicleFinding]:
-    """Assess vehicles one by one from what is stored, and keep each verdict.
+    """Assess vehicles from what is stored, and keep each verdict.
 
     Parameters
     ----------
@@ -42,33 +95,47 @@ def assess(
         Nothing after the end of this day (UTC) is used.
     now : datetime
         When the verdict is given.
+    executor : Executor or None
+        Where it is done; None does it here.
 
     Raises
     ------
     UsageError
         A vehicle is not in the settings.
     """
-    for vehicle, settings in workspace.chosen(vehicles).items():
-        history = store.history(vehicle, as_of)
-        finding = chain.assess(history, settings, workspace.settings, as_of)
+    tasks = (
+        AssessTask(store.history(vehicle, as_of), settings, workspace.settings, as_of)
+        for vehicle, settings in workspace.chosen(vehicles).items()
+    )
+    for _, finding in run_all(assess_one, tasks, executor, AHEAD):
         document = json.dumps(finding_as_dict(finding), ensure_ascii=False)
-        store.keep_finding(StoredFinding(vehicle, as_of, now, finding.state, document))
+        store.keep_finding(StoredFinding(finding.vehicle, as_of, now, finding.state, document))
         yield finding
 
 
 def write_report(workspace: Workspace, finding: VehicleFinding) -> WrittenReport:
-    """Draw one vehicle's report into the workspace's reports folder.
+    """Draw one vehicle's report; see :func:`write_reports`."""
+    (written,) = write_reports(workspace, [finding])
+    return written
+
+
+def write_reports(
+    workspace: Workspace, findings: Sequence[VehicleFinding], executor: Executor | None = None
+) -> Iterator[WrittenReport]:
+    """Draw the reports on findings into the workspace's reports folder, in their order.
 
     Raises
     ------
     ReportError
-        It cannot be drawn or written; a report that was there before is left as it was.
+        One cannot be drawn or written.
     """
-    from healthtrack import report  # noqa: PLC0415 - matplotlib costs a third of a second
-
-    path = workspace.report_path(finding.vehicle, finding.as_of)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    settings = workspace.settings
-    vehicle = settings.vehicles[finding.vehicle]
-    report.write_vehicle_report(finding, vehicle, path, settings=settings.report)
-    return WrittenReport(finding.vehicle, path, finding)
+    tasks = (
+        ReportTask(
+            finding,
+            workspace.settings.vehicles[finding.vehicle],
+            workspace.report_path(finding.vehicle, finding.as_of),
+        )
+        for finding in findings
+    )
+    for task, path in run_all(write_one, tasks, executor, AHEAD):
+        yield WrittenReport(task.finding.vehicle, path, task.finding)

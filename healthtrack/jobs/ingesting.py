@@ -15,13 +15,8 @@ from healthtrack.jobs.logs import (
     put_into_quarantine,
     release_from_quarantine,
 )
-from healthtrack.jobs.reading import (
-    FEWEST_FILES_FOR_A_POOL,
-    ReadTask,
-    local_processes,
-    read_all,
-    worker_count,
-)
+from healthtrack.jobs.pool import executor_for, run_all, worker_count
+from healthtrack.jobs.reading import FEWEST_FILES_FOR_A_POOL, ReadTask, read_one
 from healthtrack.jobs.workspace import unknown_vehicle
 from healthtrack.store import LogEntry
 
@@ -100,6 +95,7 @@ def ingest_logs(
     logs: Sequence[LogFile],
     pipelines: Mapping[str, Pipeline],
     now: datetime,
+    executor: Executor | None = None,
 ) -> Iterator[FileOutcome]:
     """Store logs one by one and say of each what became of it.
 
@@ -113,6 +109,8 @@ def ingest_logs(
         Tried in turn, unless the vehicle's settings name one of them.
     now : datetime
         When they were received; time zone UTC.
+    executor : Executor or None
+        Where they are read; None starts worker processes of its own where that is worth it.
 
     Yields
     ------
@@ -128,13 +126,21 @@ def ingest_logs(
             continue
         candidates[looked_at.sha256] = looked_at
         tasks.append(_task(workspace, looked_at, pipelines))
-    workers = min(worker_count(workspace.settings.workers), len(tasks))
-    with _executor(workers, len(tasks)) as executor:
+    workers = workspace.settings.workers
+    with _workers(workers, len(tasks), executor) as used:
         try:
-            for task, result in read_all(tasks, executor, ahead=2 * workers):
+            for task, result in run_all(read_one, tasks, used, ahead=2 * worker_count(workers)):
                 yield _keep(workspace, store, candidates.pop(task.sha256), result, now)
         except BrokenProcessPool:
             yield from (_worker_died(candidate.log) for candidate in candidates.values())
+
+
+def _workers(
+    workers: int, tasks: int, given: Executor | None
+) -> AbstractContextManager[Executor | None]:
+    if given is not None:
+        return nullcontext(given)
+    return executor_for(workers, tasks, FEWEST_FILES_FOR_A_POOL)
 
 
 def forget_deleted(workspace: Workspace, store: Store) -> int:
@@ -148,12 +154,6 @@ def forget_deleted(workspace: Workspace, store: Store) -> int:
     for entry in gone:
         store.forget_quarantined(entry.sha256)
     return len(gone)
-
-
-def _executor(workers: int, files: int) -> AbstractContextManager[Executor | None]:
-    if workers < 2 or files < FEWEST_FILES_FOR_A_POOL:
-        return nullcontext()
-    return local_processes(workers)
 
 
 def _task(

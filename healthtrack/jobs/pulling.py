@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from healthtrack import ingest
+from healthtrack.airpath.gas import KELVIN
 from healthtrack.airpath.map_file import read_map
+from healthtrack.airpath.power import SPECIFIC_CONSUMPTION, ambient_correction, engine_factor
 from healthtrack.config import SETTINGS_FILE, VehicleSettings
 from healthtrack.errors import UsageError
 from healthtrack.jobs import ingesting
@@ -68,6 +70,7 @@ class PullsOfLog:
     pulls: tuple[FoundPull, ...]
     near_misses: tuple[NearMiss, ...]
     page: Path
+    refer_power: bool = False
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,7 @@ class PullRequest:
     pipeline: str | None = None
     chart: Path | None = None
     page: Path | None = None
+    refer_power: bool = False
 
 
 def read_pulls(root: Path, asked: PullRequest) -> PullsOfLog:
@@ -120,7 +124,9 @@ def read_pulls(root: Path, asked: PullRequest) -> PullsOfLog:
             pulls.append(FoundPull(started, numbers, followed, read_pull(followed, chart)))
     shown = workspace.shown(asked.log) if workspace is not None else str(asked.log)
     page = asked.page or _page(workspace, root, asked.log)
-    return PullsOfLog(shown, vehicle, settings, chart, tuple(pulls), tuple(misses), page)
+    return PullsOfLog(
+        shown, vehicle, settings, chart, tuple(pulls), tuple(misses), page, asked.refer_power
+    )
 
 
 def heading(pull: FoundPull) -> str:
@@ -132,7 +138,7 @@ def heading(pull: FoundPull) -> str:
     )
 
 
-def facts(pull: FoundPull) -> tuple[str, ...]:
+def facts(pull: FoundPull, result: PullsOfLog) -> tuple[str, ...]:
     """Return a pull's figures as short phrases; those that are not known are left out."""
     numbers = pull.figures
     phrases = [
@@ -163,7 +169,47 @@ def facts(pull: FoundPull) -> tuple[str, ...]:
     ]
     if spool:
         phrases.append(f"boost: {', '.join(spool)} (± {1.96 * numbers['spool_se']:.1f} s)")
+    if result.refer_power:
+        phrases.append(ambient_words(pull, result.settings))
     return tuple(phrases)
+
+
+def ambient_words(pull: FoundPull, settings: VehicleSettings) -> str:
+    """Refer a pull's power to the standard's surroundings, or say why that cannot be done.
+
+    Parameters
+    ----------
+    pull : FoundPull
+        Its fuel, boost, speed and surroundings are needed.
+    settings : VehicleSettings
+        The displacement is needed.
+    """
+    numbers = pull.figures
+    needed = ("fuel_power", "ambient_temperature", "settled_engine_speed")
+    ambient = next(
+        (numbers[n] for n in ("ambient_pressure", "standing_pressure") if known(numbers.get(n))),
+        None,
+    )
+    if settings.displacement_l is None or ambient is None:
+        return "ISO 1585: not referred; needs the displacement and the ambient pressure"
+    if not all(known(numbers.get(name)) for name in needed):
+        return "ISO 1585: not referred; needs the fuel and the ambient temperature"
+    factor = engine_factor(
+        numbers["fuel_power"] * 1e3 * SPECIFIC_CONSUMPTION,
+        settings.displacement_l / 1e3,
+        numbers["settled_engine_speed"],
+        numbers["settled_manifold_pressure"] / ambient,
+    )
+    alpha = float(
+        ambient_correction(ambient * 1e3, numbers["ambient_temperature"] + KELVIN, factor)
+    )
+    if not known(alpha):
+        return "ISO 1585: not referred; the surroundings are outside its range (factor 0.9 to 1.1)"
+    return (
+        f"ISO 1585 would refer power to 99 kPa and 298 K with a factor of {alpha:.3f} (air taken as "
+        "dry); modern control makes up for the surroundings itself, so the answer to the weather "
+        "that is learned from the vehicle is the better correction"
+    )
 
 
 def near_miss_words(miss: NearMiss) -> str:
@@ -184,7 +230,7 @@ def write_page(result: PullsOfLog, flow_unit: str, pressure_unit: str) -> None:
         title += f" \N{MIDDLE DOT} {result.settings.name or result.vehicle}"
     write_pull_page(
         title,
-        [PulledPage(heading(p), facts(p), p.track, p.reading) for p in result.pulls],
+        [PulledPage(heading(p), facts(p, result), p.track, p.reading) for p in result.pulls],
         [near_miss_words(miss) for miss in result.near_misses],
         result.chart,
         result.page,

@@ -47,7 +47,10 @@ def test_kill_between_files_leaves_exactly_the_committed_ones(call, workspace, w
             workspace / "inbox" / "otter" / f"{number:02}.csv", day + timedelta(days=number), 1.0
         )
     running = _start(workspace, "ingest")
-    said = [running.stdout.readline() for _ in range(3)]
+    said = []
+    while sum(line.startswith("stored") for line in said) < 3:
+        said.append(running.stdout.readline())
+        assert said[-1], "it ended before it was killed"
     os.kill(running.pid, signal.SIGKILL)
     rest, _ = running.communicate()
     said += rest.splitlines(keepends=True)

@@ -10,8 +10,8 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from healthtrack.errors import LogError, SettingsError, UsageError
-from healthtrack.jobs import ingesting, reading
+from healthtrack.errors import SettingsError, UsageError
+from healthtrack.jobs import ingesting, pool, reading
 from healthtrack.jobs.logs import find_logs
 
 LATE = date(2030, 1, 1)
@@ -254,7 +254,7 @@ def test_a_file_that_changes_while_it_is_read_is_left_for_the_next_time(
         log.write_text(log.read_text() + "\n")
         return result
 
-    monkeypatch.setattr(reading, "read_one", meanwhile)
+    monkeypatch.setattr(ingesting, "read_one", meanwhile)
     (outcome,) = run_ingest()
     assert (outcome.state, outcome.reason) == ("left", "still_arriving")
     monkeypatch.undo()
@@ -339,7 +339,7 @@ def test_a_worker_that_dies_costs_nothing_that_was_stored(
     def dying(_workers):
         yield _Dies()
 
-    monkeypatch.setattr(ingesting, "local_processes", dying)
+    monkeypatch.setattr(pool, "local_processes", dying)
     settings = workspace.settings.model_copy(update={"workers": 2})
     outcomes = run_ingest(settings=settings)
     assert [o.state for o in outcomes] == ["stored"] + ["left"] * 7
@@ -355,11 +355,11 @@ def test_reading_ahead_is_bounded():
         def submit(self, function, /, *arguments, **named):
             future = Future()
             under_way.append(future)
-            future.set_result(LogError("empty", "x"))
+            future.set_result("done")
             return future
 
     taken = 0
-    for _ in reading.read_all(iter(range(20)), Counting(), ahead=4):
+    for _ in pool.run_all(str, iter(range(20)), Counting(), ahead=4):
         assert len(under_way) - taken <= 4
         taken += 1
     assert taken == 20
@@ -369,8 +369,8 @@ def test_the_worker_pool_is_spawned_with_one_thread_each_and_leaves_no_trace(mon
     import os
 
     monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
-    with reading.local_processes(1) as pool:
-        assert isinstance(pool, ProcessPoolExecutor)
-        assert pool.submit(os.getenv, "OPENBLAS_NUM_THREADS").result() == "1"
-        assert pool.submit(os.getpid).result() != os.getpid()
+    with pool.local_processes(1) as processes:
+        assert isinstance(processes, ProcessPoolExecutor)
+        assert processes.submit(os.getenv, "OPENBLAS_NUM_THREADS").result() == "1"
+        assert processes.submit(os.getpid).result() != os.getpid()
     assert "OPENBLAS_NUM_THREADS" not in os.environ

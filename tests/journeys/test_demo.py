@@ -1,0 +1,78 @@
+"""The demo goes from raw logs to reports, and its verdicts agree with what was really wrong."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+
+import pytest
+from click.testing import CliRunner
+
+from healthtrack.cli import main
+
+pytestmark = pytest.mark.journey
+
+
+def _demo(root, history, *words):
+    return CliRunner().invoke(
+        main, ["--workspace", str(root), "demo", "--history", str(history), *words]
+    )
+
+
+@pytest.mark.slow
+def test_every_vehicle_gets_its_report_and_every_verdict_agrees_with_the_truth(
+    repository, tmp_path
+):
+    history = repository / "demo_history"
+    result = _demo(tmp_path, history, "--json")
+    assert result.exit_code == 0, result.stderr
+    document = json.loads(result.stdout)
+
+    with (history / "truth.csv").open(encoding="utf-8") as stream:
+        truth = {row["vehicle"]: row for row in csv.DictReader(stream)}
+    verdicts = {vehicle["vehicle"]: vehicle for vehicle in document["vehicles"]}
+    assert set(verdicts) == set(truth)
+    for vehicle, row in truth.items():
+        assert verdicts[vehicle]["state"] in row["state_at_end"].split("|"), vehicle
+    assert all(comparison["agrees"] for comparison in document["truth"])
+
+    for vehicle in truth:
+        (report,) = (tmp_path / "reports" / vehicle).glob("*.pdf")
+        assert report.name.startswith(f"{vehicle}_{document['as_of']}")
+        assert report.read_bytes().startswith(b"%PDF-")
+
+
+@pytest.fixture
+def little_history(repository, tmp_path):
+    """The demo's history with the logs of one vehicle, and without its table of truth."""
+    history = tmp_path / "history"
+    history.mkdir()
+    for name in ("healthtrack.toml", "maintenance.csv"):
+        shutil.copy(repository / "demo_history" / name, history / name)
+    shutil.copytree(repository / "demo_history" / "logs" / "lynx", history / "logs" / "lynx")
+    return history
+
+
+def test_the_verdicts_are_given_before_the_truth_is_looked_at(little_history, tmp_path):
+    result = _demo(tmp_path, little_history)
+    assert result.exit_code == 1
+    assert "truth.csv" in result.stderr
+    states = {
+        line.split()[0]: line.split()[1] for line in result.stdout.splitlines() if line[:1] > " "
+    }
+    assert states["lynx"] == "learning"
+    assert states["marmot"] == "no_data"
+
+
+def test_the_demo_leaves_its_history_as_it_was_and_can_be_run_again(little_history, tmp_path):
+    before = {path: path.stat().st_mtime_ns for path in little_history.rglob("*")}
+    first = _demo(tmp_path, little_history).stdout
+    assert _demo(tmp_path, little_history).stdout == first
+    assert {path: path.stat().st_mtime_ns for path in little_history.rglob("*")} == before
+
+
+def test_without_its_history_the_demo_says_where_to_run_it(tmp_path):
+    result = CliRunner().invoke(main, ["--workspace", str(tmp_path), "demo"])
+    assert result.exit_code == 1
+    assert "--history" in result.stderr
