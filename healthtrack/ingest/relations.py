@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from healthtrack.errors import LogError
@@ -148,15 +149,8 @@ def check_slow(frame: pl.DataFrame, name: str) -> None:
     for channel, most in _SLOW.items():
         if channel not in frame.columns:
             continue
-        readings = frame.select("t", channel).drop_nulls()
-        if readings.height < _LEAST_ROWS // 4:
-            continue
-        swing = readings.select(
-            pl.col(channel).rolling_max_by("t", window_size=f"{_SLOW_S:.0f}s")
-            - pl.col(channel).rolling_min_by("t", window_size=f"{_SLOW_S:.0f}s")
-        ).to_series()
-        share = (swing > most).mean()
-        if isinstance(share, float) and share > _SLOW_SHARE:
+        share = _swinging_share(frame, channel, most)
+        if share > _SLOW_SHARE:
             raise LogError(
                 "unrelated",
                 f"{name}: the {channel.replace('_', ' ')} moves by more than {most:g} K within "
@@ -174,6 +168,17 @@ def check_slow(frame: pl.DataFrame, name: str) -> None:
                 "rpm at most: one of the two columns is another channel. Check column and unit "
                 "under [channels.engine_speed] and [channels.airflow].",
             )
+
+
+def _swinging_share(frame: pl.DataFrame, channel: str, most: float) -> float:
+    """Return on which share of the readings a channel is far from what it was ten seconds ago."""
+    known = frame[channel].is_not_null()
+    values = frame[channel].filter(known).to_numpy()
+    seconds = frame["t"].filter(known).dt.epoch("us").to_numpy() / 1e6
+    if len(values) < _LEAST_ROWS // 4:
+        return 0.0
+    before = np.searchsorted(seconds, seconds - _SLOW_S)
+    return float(np.mean(np.abs(values - values[before]) > most))
 
 
 def check_hot_intake(frame: pl.DataFrame, found: Sequence[Source], name: str) -> None:
@@ -260,10 +265,14 @@ def check_jumps(rows: pl.DataFrame, name: str) -> None:
     """
     if rows.height < _LEAST_ROWS:
         return
-    ratio = (rows["airflow"] / rows["bound"]).rolling_median(15, center=True)
+    ratio = rows["airflow"] / rows["bound"]
     middle = ratio.median()
     if not isinstance(middle, float) or middle <= 0:
         return
+    far = (ratio > _JUMP_UP * middle) | (ratio < middle / _JUMP_DOWN)
+    if int(far.sum()) < _FAR_ROWS:
+        return
+    ratio = ratio.rolling_median(15, center=True)
     far = ((ratio > _JUMP_UP * middle) | (ratio < middle / _JUMP_DOWN)).fill_null(value=False)
     usual, off_level = ratio.filter(~far).median(), ratio.filter(far).median()
     if int(far.sum()) < _FAR_ROWS or not isinstance(usual, float):
@@ -291,7 +300,16 @@ def computed_scatter(rows: pl.DataFrame) -> float | None:
     low, high = (rows["pressure"].quantile(q) for q in (0.05, 0.95))
     if low is None or high is None or high < 1.25 * low:
         return None
+    if _roughness(rows) > COMPUTED_SCATTER:
+        return None
     return min(_scatter(rows, bound) for bound in ("bound", "bound_20"))
+
+
+def _roughness(rows: pl.DataFrame) -> float:
+    """Return how much the ratio moves from one reading to the next: little where computed."""
+    ratio = (rows["airflow"] / rows["bound_20"]).to_numpy()
+    ratio = ratio[ratio > 0]
+    return float(np.median(np.abs(np.diff(np.log(ratio))))) if len(ratio) > 1 else 1.0
 
 
 def _scatter(rows: pl.DataFrame, bound: str) -> float:
@@ -360,9 +378,9 @@ def sensor_place(frame: pl.DataFrame) -> str:
 
 def remarks(frame: pl.DataFrame, vehicle: VehicleSettings) -> tuple[str, ...]:
     """Return what is doubtful and stops nothing."""
-    notes = []
-    place = sensor_place(frame)
+    notes: list[str] = []
     stated = vehicle.intake_temperature_sensor
+    place = sensor_place(frame) if stated != "unknown" else "unknown"
     if "unknown" not in {place, stated} and place != stated:
         notes.append(
             f"the intake temperature behaves like a sensor {place.replace('_', ' ')}; the settings "

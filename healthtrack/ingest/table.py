@@ -149,6 +149,9 @@ def read_table(text: str, header: Header, shape: FileShape, name: str, *, cut: b
             f"{name} has {len(header.raw)} columns; up to {MOST_COLUMNS} are read. "
             "The file is left as it is. Export only the channels that are needed.",
         )
+    regular = None if cut else _regular(text, header, shape)
+    if regular is not None:
+        return regular
     lines = text.split("\n")
     preamble = tuple(lines[: header.line])
     first = header.line + 1
@@ -192,6 +195,53 @@ def read_table(text: str, header: Header, shape: FileShape, name: str, *, cut: b
             "If the logger was switched off at once, delete the file.",
         )
     return Table(header, cells, preamble, rows, tuple(losses))
+
+
+def _regular(text: str, header: Header, shape: FileShape) -> Table | None:
+    """Take a text apart at once where every line is a row of just as many cells as the header.
+
+    Most logs are so. Where any line is not, or might not be, nothing is returned and the lines are
+    looked at one by one. That all rows have the right number of cells follows from the number of
+    delimiters: a row with too many is an error of the reader, so none can make up for a short one.
+    """
+    delimiter = DELIMITERS[shape.delimiter]
+    head = text.split("\n", header.line + 2)
+    if len(head) < header.line + 3 or not text.endswith("\n"):
+        return None
+    written = head[header.line].strip()
+    first = header.line + 1
+    if shape.units_row:
+        header, first = _with_units_row(header, head[:-1], first, shape)
+    body = head[-1] if first > header.line + 1 else f"{head[-2]}\n{head[-1]}"
+    rows, width = body.count("\n"), len(header.raw)
+    odd = (
+        delimiter == " "
+        or body.count(delimiter) != rows * (width - 1)
+        or any(mark in body for mark in ('"', "\x00", "\n\n", written))
+        or (shape.comment and shape.comment in body)
+        or len(body) > rows * _SHORT * width
+    )
+    if odd or not rows:
+        return None
+    try:
+        cells = _read_csv(body, width, delimiter)
+    except pl.exceptions.PolarsError:
+        return None
+    if cells.height != rows:
+        return None
+    line = pl.int_range(first + 1, first + 1 + rows, dtype=pl.Int64, eager=True).alias("line")
+    return Table(header, cells.with_columns(line), tuple(head[: header.line]), rows, ())
+
+
+def _read_csv(body: str, width: int, delimiter: str) -> pl.DataFrame:
+    return pl.read_csv(
+        io.BytesIO(body.encode()),
+        has_header=False,
+        separator=delimiter,
+        quote_char=None,
+        infer_schema=False,
+        schema=dict.fromkeys(map(str, range(width)), pl.String),
+    )
 
 
 def _with_units_row(
@@ -246,15 +296,7 @@ def _split(data: pl.DataFrame, width: int, delimiter: str) -> tuple[pl.DataFrame
     if good.is_empty():
         empty = pl.DataFrame(schema=dict.fromkeys(names, pl.String))
         return empty.with_columns(line=pl.lit(None, dtype=pl.Int64)), data.height
-    body = "\n".join(good["text"]).encode()
-    cells = pl.read_csv(
-        io.BytesIO(body),
-        has_header=False,
-        separator=delimiter,
-        quote_char=None,
-        infer_schema=False,
-        schema=dict.fromkeys(names, pl.String),
-    )
+    cells = _read_csv("\n".join(good["text"]), width, delimiter)
     return cells.with_columns(good["line"]), data.height - good.height
 
 

@@ -30,6 +30,7 @@ _EPOCH, _LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=
 _EARLIEST = datetime(1996, 1, 1, tzinfo=UTC)
 _UNIT_US = {"us": 1, "ms": 1_000, "s": 1_000_000, "min": 60_000_000, "h": 3_600_000_000}
 _ISO = "%Y-%m-%d %H:%M:%S%.f"
+_ISO_UTC = "%Y-%m-%dT%H:%M:%S%.fZ"
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,14 +160,24 @@ def _joined(cells: pl.DataFrame, columns: list[int]) -> pl.Series:
     return cells.select(text=pl.concat_str(stripped, separator=" "))["text"]
 
 
+def _with_points(text: pl.Series) -> pl.Series:
+    """Return times whose fraction of a second stands behind a point."""
+    if not text.str.contains(",", literal=True).any():
+        return text
+    return text.str.replace(r",(\d+)", ".$1")
+
+
 def _timestamps(text: pl.Series, base: TimeBase) -> tuple[pl.Series, tuple[str, ...]]:
-    text = text.str.replace(r",(\d+)", ".$1")
+    text = _with_points(text)
     if base.pattern:
         aware = "%z" in base.pattern or "%:z" in base.pattern
         parsed = text.str.to_datetime(
             base.pattern, time_unit="us", strict=False, time_zone="UTC" if aware else None
         )
         return (parsed, ()) if aware else _local_to_utc(parsed, base.zone)
+    usual = text.str.to_datetime(_ISO_UTC, time_unit="us", strict=False)
+    if usual.null_count() == text.null_count():
+        return usual.dt.replace_time_zone("UTC"), ()
     text = text.str.replace(r"^(\d{4}-\d{2}-\d{2})[Tt]", "$1 ").str.replace("[Zz]$", "+00:00")
     with_offset = text.str.contains(r":\d{2}(\.\d+)?\s?[+-]\d{2}:?\d{2}$").fill_null(value=False)
     if with_offset.any():
@@ -186,7 +197,7 @@ def _microseconds(text: pl.Series, base: TimeBase) -> pl.Series:
 
 
 def _times_of_day(text: pl.Series, start: datetime) -> pl.Series:
-    text = text.str.replace(r",(\d+)", ".$1")
+    text = _with_points(text)
     day = text.str.to_time("%H:%M:%S%.f", strict=False).cast(pl.Int64) // 1000
     # hours back is another day; a small step back is the clock's own, also across midnight
     step = day.drop_nulls().diff().fill_null(0)

@@ -147,7 +147,8 @@ def numbers(
             continue
         raw = pl.col(str(source.column))
         if cells.schema[str(source.column)] == pl.String:
-            number = parsed_number(raw, shape)
+            blank = cells[str(source.column)].str.contains(" ", literal=True).any()
+            number = parsed_number(raw, shape, strip=bool(blank))
         else:  # a form with types of its own
             number = raw.cast(pl.Float64, strict=False)
             number = pl.when(number.is_finite()).then(number)
@@ -167,9 +168,9 @@ def numbers(
     return frame, losses
 
 
-def parsed_number(raw: pl.Expr, shape: FileShape) -> pl.Expr:
+def parsed_number(raw: pl.Expr, shape: FileShape, *, strip: bool = True) -> pl.Expr:
     """Return cells of text as numbers; null where they are none."""
-    text = raw.str.strip_chars()
+    text = raw.str.strip_chars() if strip else raw
     if shape.thousands:
         text = text.str.replace_all(shape.thousands, "", literal=True)
     if shape.decimal == ",":
