@@ -14,12 +14,6 @@ if TYPE_CHECKING:
 DIESEL_HYDROGEN = 1.8
 """Hydrogen atoms per carbon atom of light diesel fuel (Heywood 1988, table D.4)."""
 
-DIESEL_HEATING_VALUE = 42.5e6
-"""Lower heating value of light diesel fuel (Heywood 1988, table D.4, from memory). [J/kg]"""
-
-DIESEL_DENSITY = 0.84
-"""Of diesel fuel at 15 °C, the middle of EN 590's 0.82 to 0.845. [kg/L]"""
-
 
 def stoichiometric_ratio(hydrogen_per_carbon: ArrayLike = DIESEL_HYDROGEN) -> FloatArray:
     """Mass of air per mass of fuel CHy that burns it completely.

@@ -36,6 +36,12 @@ FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
     help="Unit of absolute pressure on the page.",
 )
 @click.option(
+    "--iso-1585",
+    "refer_power",
+    is_flag=True,
+    help="Also say how ISO 1585 would refer the power to 99 kPa and 298 K.",
+)
+@click.option(
     "--output", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path), help="The page."
 )
 @with_workspace
@@ -48,6 +54,7 @@ def pull(  # noqa: PLR0913 - one per option
     flow_unit: str,
     pressure_unit: str,
     output: Path | None,
+    refer_power: bool,
 ) -> None:
     """Find the pulls in LOG, place them on the compressor map, and write a page (PDF).
 
@@ -58,7 +65,7 @@ def pull(  # noqa: PLR0913 - one per option
     from healthtrack.jobs import pulling
 
     shell = Shell.current()
-    asked = pulling.PullRequest(log, vehicle, pipeline, chart, output)
+    asked = pulling.PullRequest(log, vehicle, pipeline, chart, output, refer_power)
     result = pulling.read_pulls(shell.root, asked)
     pulling.write_page(result, flow_unit, pressure_unit)
     if shell.as_json:
@@ -75,7 +82,7 @@ def lines(result: PullsOfLog) -> list[str]:
     for found in result.pulls:
         told.append(heading(found))
         told.append(f"  {found.reading.verdict}")
-        told.append(f"  {'; '.join(facts(found))}.")
+        told.append(f"  {'; '.join(facts(found, result))}.")
         told += [f"  {sentence}" for sentence in found.reading.sentences]
     if not result.pulls:
         told.append(

@@ -206,9 +206,9 @@ def ambient_words(pull: FoundPull, settings: VehicleSettings) -> str:
     if not known(alpha):
         return "ISO 1585: not referred; the surroundings are outside its range (factor 0.9 to 1.1)"
     return (
-        f"ISO 1585 would refer power to 99 kPa and 298 K with a factor of {alpha:.3f} (air taken as "
-        "dry); modern control makes up for the surroundings itself, so the answer to the weather "
-        "that is learned from the vehicle is the better correction"
+        f"ISO 1585 would refer power to 99 kPa and 298 K with a factor of {alpha:.3f} (air taken "
+        "as dry); modern control makes up for the surroundings itself, so the answer to the "
+        "weather that is learned from the vehicle is the better correction"
     )
 
 

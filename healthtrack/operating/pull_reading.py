@@ -263,7 +263,7 @@ def _doubt_words(reading: PullReading, track: PullTrack) -> list[str]:
         told.append(
             f"Between polls the track is open by at most {100 * bound[0]:.1f} % in pressure and "
             f"{100 * bound[1]:.1f} % in flow; pairs of held values would have been off by up to "
-            f"{reading.bend:.0f} %. An airflow sensor may trail by up to 0.3 s; that is in the ± of "
-            "the flow."
+            f"{reading.bend:.0f} %. An airflow sensor may trail by up to 0.3 s; that is in "
+            "the ± of the flow."
         )
     return told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +29,10 @@ LEAST_IDLE = 10.0
 
 IDLING = (400.0, 1300.0)
 """Engine speeds that count as idling while the vehicle stands. [rpm]"""
+
+FEWEST_SOAKS = 6
+"""Cold soaks from which sensors are compared: the least of which the extremes bound the median with
+95 % confidence (1 − 2·0.5^6 = 97 %)."""
 
 SOAKED_AFTER = 6.0
 """Hours after which an engine has nearly the temperature of its surroundings (common practice, no
@@ -131,6 +136,48 @@ def cold_soak_differences(standstills: pl.DataFrame, drives: pl.DataFrame) -> pl
         .sort("t")
         .drop("t")
     )
+
+
+def soak_words(differences: pl.DataFrame) -> tuple[str, ...]:
+    """Say by how much each temperature sensor differs from the coolant's after a cold soak.
+
+    Parameters
+    ----------
+    differences : polars.DataFrame
+        From :func:`cold_soak_differences`.
+
+    Returns
+    -------
+    tuple of str
+        A sentence per sensor with at least :data:`FEWEST_SOAKS`: the median over the soaks with its
+        95 % interval from the order statistics, which a day in the sun does not move. Soaks are
+        taken as independent: days lie between them.
+    """
+    names = {
+        "intake_temperature": "intake",
+        "charge_temperature": "charge",
+        "ambient_temperature": "ambient",
+    }
+    told = []
+    for column, words in names.items():
+        values = np.sort(differences[column].drop_nulls().to_numpy())
+        if values.size < FEWEST_SOAKS:
+            continue
+        rank = _lower_rank(values.size)
+        interval = values[rank - 1], values[values.size - rank]
+        sense = "differs" if interval[0] > 0.0 or interval[1] < 0.0 else "agrees"
+        told.append(
+            f"After {values.size} cold soaks the {words} temperature sensor {sense}: "
+            f"{np.median(values):+.1f} K ({interval[0]:+.1f} to {interval[1]:+.1f}) from the "
+            "coolant's."
+        )
+    return tuple(told)
+
+
+def _lower_rank(size: int) -> int:
+    """Rank of the order statistic that bounds a median from below with 97.5 % (sign test)."""
+    chances = np.cumsum([math.comb(size, count) / 2.0**size for count in range(size)])
+    return int((chances <= 0.025).sum())
 
 
 def _stood(grid: Grid, times: FloatArray) -> NDArray[np.bool_]:

@@ -153,3 +153,20 @@ def test_without_airflow_boost_is_still_read(log, chart, tmp_path):
     result = run(log, "--workspace", tmp_path, "--map", chart)
     assert result.exit_code == 0, result.output
     assert "without airflow it has no place on the map" in result.output
+
+
+def test_power_is_referred_to_the_standards_surroundings_only_when_asked(log, tmp_path):
+    plain = run(log, "--workspace", tmp_path)
+    assert "ISO 1585" not in plain.output
+    asked = run(log, "--workspace", tmp_path, "--iso-1585")
+    assert "ISO 1585: not referred; needs the displacement" in asked.output
+    lines = log.read_text(encoding="utf-8").splitlines()
+    lines = [lines[0] + ",fuel per stroke [mg/stroke]", *(line + ",45.0" for line in lines[1:])]
+    log.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (tmp_path / "healthtrack.toml").write_text(
+        "[vehicles.otter]\ndisplacement_l = 2.0\n", encoding="utf-8"
+    )
+    asked = run(log, "--workspace", tmp_path, "--iso-1585")
+    # 45 mg in 0.5 L at a boost of 2 is 45 mg/(L·cycle): f_m 0.48; (99/96)^0.7·(288/298)^1.2 = .981
+    assert "with a factor of 0.99" in asked.output
+    assert "better correction" in asked.output

@@ -6,7 +6,7 @@ import pytest
 
 from healthtrack.config import VehicleSettings
 from healthtrack.operating import find_operation
-from healthtrack.operating.standing import cold_soak_differences
+from healthtrack.operating.standing import cold_soak_differences, soak_words
 
 VEHICLE = VehicleSettings()
 
@@ -67,3 +67,31 @@ def test_temperatures_are_compared_after_a_cold_soak_only(make_drive, stop_and_g
     assert seen["intake_temperature"].to_list() == [2.0]
     assert seen["ambient_temperature"].to_list() == [-1.0]
     assert seen["charge_temperature"].to_list() == [None]
+
+
+def soaks(values):
+    return pl.DataFrame(
+        {
+            "intake_temperature": values,
+            "charge_temperature": [None] * len(values),
+            "ambient_temperature": [0.1, -0.1] * (len(values) // 2) + [0.0] * (len(values) % 2),
+        },
+        schema_overrides={"charge_temperature": pl.Float64},
+    )
+
+
+def test_a_sensor_that_reads_high_after_every_soak_is_named_with_its_interval():
+    rng = np.random.default_rng(2)
+    (intake, ambient) = soak_words(soaks(list(5.0 + rng.normal(0, 0.5, 40))))
+    assert "intake temperature sensor differs: +5." in intake or "differs: +4.9" in intake
+    assert "ambient temperature sensor agrees" in ambient
+
+
+def test_five_soaks_are_too_few_to_compare_sensors():
+    assert soak_words(soaks([5.0] * 5)) == ()
+
+
+def test_the_interval_of_the_soaks_median_covers_what_it_says():
+    rng = np.random.default_rng(7)
+    wrong = sum("differs" in soak_words(soaks(list(rng.normal(0, 1, 15))))[0] for _ in range(400))
+    assert wrong <= 400 * 0.05 + 3 * np.sqrt(400 * 0.05 * 0.95)
