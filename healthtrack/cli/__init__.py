@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from healthtrack import __version__
-from healthtrack.cli import check, demo, ingest, maintenance, start, verdicts
+from healthtrack.cli import check, demo, ingest, maintenance, pull, start, verdicts
 from healthtrack.cli.shell import with_workspace
 from healthtrack.errors import HealthtrackError, UsageError
 
@@ -56,4 +56,5 @@ main.add_command(check.check)
 main.add_command(ingest.ingest)
 main.add_command(verdicts.assess)
 main.add_command(verdicts.report)
+main.add_command(pull.pull)
 main.add_command(maintenance.maintenance)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from healthtrack import config, ingest
-from healthtrack.errors import HealthtrackError, SettingsError
+from healthtrack.airpath.map_file import read_map
+from healthtrack.errors import HealthtrackError, MapError, SettingsError
 from healthtrack.jobs.logs import find_logs
 from healthtrack.jobs.words import counted
 from healthtrack.jobs.workspace import Workspace
@@ -48,6 +49,7 @@ def check(root: Path, today: date) -> tuple[Remark, ...]:
         return (Remark("wrong", "settings", str(error)),)
     remarks = [
         *_settings(workspace),
+        *_maps(workspace),
         *_pipelines(workspace),
         *_store(workspace, today),
     ]
@@ -74,6 +76,18 @@ def _settings(workspace: Workspace) -> Iterator[Remark]:
                 f"give displacement_l under [vehicles.{vehicle}] in {config.SETTINGS_FILE}: "
                 "without it a wrong unit of the airflow may go unnoticed",
             )
+
+
+def _maps(workspace: Workspace) -> Iterator[Remark]:
+    for vehicle, settings in workspace.settings.vehicles.items():
+        if not settings.compressor_map:
+            continue
+        try:
+            read_map(workspace.root / settings.compressor_map)
+        except MapError as error:
+            yield Remark("wrong", vehicle, str(error))
+        else:
+            yield Remark("ok", vehicle, f"its compressor map {settings.compressor_map} is valid")
 
 
 def _pipelines(workspace: Workspace) -> Iterator[Remark]:

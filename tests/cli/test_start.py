@@ -184,6 +184,16 @@ def test_check_names_a_missing_pipeline_and_a_folder_without_a_vehicle(call, wor
     assert "inbox/b.csv" in checked.out
 
 
+def test_check_reads_the_compressor_maps(call, workspace, repository):
+    name = (repository / "demo_history" / "compressor_map.toml").resolve()
+    (workspace / "healthtrack.toml").write_text(f'[vehicles.otter]\ncompressor_map = "{name}"\n')
+    assert "compressor_map.toml is valid" in call("check").out
+    (workspace / "healthtrack.toml").write_text('[vehicles.otter]\ncompressor_map = "no.toml"\n')
+    checked = call("check")
+    assert checked.code == 1
+    assert "no.toml" in checked.out
+
+
 def test_check_counts_the_logs_that_wait_and_names_those_in_quarantine(call, workspace, write_log):
     write_log(workspace / "inbox" / "otter" / "a.csv")
     assert "1 log to be read in inbox" in call("check").out
