@@ -8,15 +8,11 @@ import polars as pl
 
 from healthtrack.airpath.atmosphere import geopotential_height, standard_pressure
 from healthtrack.airpath.gas import KELVIN
+from healthtrack.indicators.air_box import in_air_box, with_calm
+from healthtrack.indicators.drives import first_drives
 
 if TYPE_CHECKING:
     from healthtrack.config import VehicleSettings
-
-LEARNING_DRIVES = 20
-"""Drives from which what never changes about a vehicle is told (which channel is its demand, where
-recirculation closes): the first ones, so that a later fault can not move it and a replay of an
-earlier day sees the same. No more than the automatic healthy period has, so that it does not move
-once verdicts are given."""
 
 DEMANDS = ("fuel_per_stroke", "torque", "load", "pedal")
 """Channels that can stand for what is asked of the engine, best first."""
@@ -27,12 +23,6 @@ PEDAL_FREE = 2.0
 NOMINAL_CHARGE = 313.15
 """Charge temperature assumed where no sensor behind the cooler gives it: a constant, so that a
 sensor elsewhere adds no noise of its own. [K]"""
-
-
-def first_drives(windows: pl.DataFrame, count: int = LEARNING_DRIVES) -> pl.DataFrame:
-    """Return the windows of the first ``count`` drives, in order of time."""
-    starts = windows.group_by("drive").agg(pl.col("t").min()).sort("t", "drive").head(count)
-    return windows.join(starts.select("drive"), on="drive", how="semi")
 
 
 def demand_channel(windows: pl.DataFrame) -> str | None:
@@ -66,9 +56,11 @@ def with_surroundings(windows: pl.DataFrame, vehicle: VehicleSettings) -> pl.Dat
     """Add ``ambient_temperature`` [°C] and ``ambient_pressure`` [kPa] from the best that there is.
 
     Temperature: its own channel; else the intake air's, unless that sensor sits behind the cooler.
-    Pressure: its own channel; else what the manifold read with the engine standing in that drive;
-    else the standard atmosphere at the altitude of the log or of the settings; else null.
+    Pressure: its own channel (where that sensor turns out to sit in the air box, its reading in the
+    calm moments around); else what the manifold read with the engine standing in that drive; else
+    the standard atmosphere at the altitude of the log or of the settings; else null.
     """
+    windows = _outside_pressure(windows, vehicle)
     temperature = pl.col("ambient_temperature")
     if vehicle.intake_temperature_sensor != "behind_cooler":
         temperature = pl.coalesce(temperature, pl.col("intake_temperature"))
@@ -83,6 +75,19 @@ def with_surroundings(windows: pl.DataFrame, vehicle: VehicleSettings) -> pl.Dat
             pl.col("standing_pressure"),
             pl.Series("standard", standard, dtype=pl.Float64).fill_nan(None),
         ),
+    )
+
+
+def _outside_pressure(windows: pl.DataFrame, vehicle: VehicleSettings) -> pl.DataFrame:
+    """Replace an ambient pressure that is the air box's by its calm readings."""
+    if "air_box_pressure" not in windows.columns or windows["air_box_pressure"].count():
+        return windows
+    if not windows["ambient_pressure"].count() or not in_air_box(windows, vehicle):
+        return windows
+    return (
+        with_calm(windows, "ambient_pressure")
+        .with_columns(ambient_pressure=pl.coalesce("calm", "ambient_pressure"))
+        .drop("calm")
     )
 
 

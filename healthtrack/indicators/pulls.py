@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, overload
 import numpy as np
 import polars as pl
 
-from healthtrack.indicators.conditions import first_drives, with_surroundings
+from healthtrack.indicators.conditions import with_surroundings
+from healthtrack.indicators.drives import first_drives
 
 if TYPE_CHECKING:
     from healthtrack.config import VehicleSettings

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from healthtrack.airpath.gas import GAS_CONSTANT, KELVIN
-from healthtrack.indicators.conditions import first_drives
+from healthtrack.indicators.drives import first_drives
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -25,10 +25,10 @@ if TYPE_CHECKING:
 OPEN_VALVE, CLOSED_VALVE = 5.0, 2.0
 """A logged valve counts as open above the one and as closed under the other. [%]"""
 
-REGIONS = ("idle", "part_load_recirculation", "part_load_closed", "full_load")
-"""Idle; part load with recirculation; part load on a vehicle that has none or whose valve channel
-says closed; full load, which where no channel tells is all from the pressure at which recirculation
-stays closed."""
+REGIONS = ("idle", "part_load_recirculation", "part_load_closed", "part_load", "full_load")
+"""Idle; part load with recirculation; part load without (the vehicle has none, or its valve channel
+says closed); part load where the channels to tell are lacking; full load, which where the valve has
+no channel is all from the pressure at which recirculation stays closed."""
 
 PLATEAU = 0.88
 """Share of the air without recirculation from which a window counts as being without. On the open
@@ -146,6 +146,8 @@ def _told(early: pl.DataFrame, vehicle: VehicleSettings) -> pl.Expr | None:
     if early["recirculation"].is_not_null().mean() >= 0.5:  # type: ignore[operator]
         valve = pl.col("recirculation")
         return _either(valve <= CLOSED_VALVE, by_load, valve >= OPEN_VALVE)
+    if not early["airflow"].count() or not early["manifold_pressure"].count():
+        return pl.col("region")
     rule = learn(early, vehicle)
     if rule is None:
         return None

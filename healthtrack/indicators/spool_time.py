@@ -8,8 +8,8 @@ import polars as pl
 
 from healthtrack.indicators.airflow import CONDITIONS, SPEED
 from healthtrack.indicators.boost import PRESSURE
-from healthtrack.indicators.conditions import first_drives
 from healthtrack.indicators.declaration import Indicator, Need, Response
+from healthtrack.indicators.drives import first_drives
 from healthtrack.indicators.pulls import like_pulls
 from healthtrack.operating.pull_figures import SPOOL_PRESSURES
 

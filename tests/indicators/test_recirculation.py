@@ -3,7 +3,7 @@ import polars as pl
 import pytest
 
 from healthtrack.config import VehicleSettings
-from healthtrack.indicators.conditions import first_drives
+from healthtrack.indicators.drives import first_drives
 from healthtrack.indicators.recirculation import REGIONS, learn, with_recirculation
 
 VEHICLE = VehicleSettings(displacement_l=2.0)
@@ -75,3 +75,10 @@ def test_what_never_changes_is_learned_from_the_first_drives_only(make_windows):
 
 def test_every_region_is_one_of_those_declared(make_windows):
     assert set(with_recirculation(make_windows(), VEHICLE)["region"].to_list()) <= set(REGIONS)
+
+
+@pytest.mark.parametrize("lacking", ["airflow", "manifold_pressure"])
+def test_without_the_channels_to_tell_regions_go_by_load_alone(make_windows, lacking):
+    frame = with_recirculation(make_windows(**{lacking: None}), VEHICLE)
+    assert frame.height == 600
+    assert set(frame["region"].to_list()) == {"part_load", "full_load"}

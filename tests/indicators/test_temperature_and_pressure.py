@@ -4,7 +4,7 @@ import pytest
 
 from healthtrack.config import VehicleSettings
 from healthtrack.indicators import ALL, observable
-from healthtrack.indicators.intake_restriction import full_flow, in_air_box
+from healthtrack.indicators.air_box import full_flow, in_air_box
 from healthtrack.operating import empty_windows
 
 VEHICLE = VehicleSettings(displacement_l=2.0)

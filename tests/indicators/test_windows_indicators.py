@@ -63,3 +63,14 @@ def test_without_windows_nothing_is_known_to_be_missing(make_windows):
     seen, unseen = observable(make_windows().clear(), VEHICLE)
     assert [indicator.name for indicator in seen] == list(ALL)
     assert unseen == ()
+
+
+def test_boost_is_seen_without_an_airflow_sensor_and_airflow_without_a_pressure_sensor(
+    make_windows,
+):
+    no_flow, no_pressure = make_windows(airflow=None), make_windows(manifold_pressure=None)
+    assert {i.name for i in observable(no_flow, VEHICLE)[0]} & {"airflow", "boost"} == {"boost"}
+    assert ALL["boost"].observe(no_flow, VEHICLE).height == 600
+    seen = {i.name for i in observable(no_pressure, VEHICLE)[0]}
+    assert seen & {"airflow", "boost", "breathing"} == {"airflow"}
+    assert ALL["airflow"].observe(no_pressure, VEHICLE).height == 600
