@@ -7,6 +7,7 @@ to a whole turn apart.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -18,10 +19,21 @@ if TYPE_CHECKING:
     from healthtrack.ingest.table import Header
 
 
+@dataclass(frozen=True, slots=True)
+class Fresh:
+    """One boolean column per polled column (true: a new reading).
+
+    ``turns_lost`` counts how often the logger skipped a signal or lost its place.
+    """
+
+    cells: pl.DataFrame
+    turns_lost: int = 0
+
+
 def fresh_cells(
     cells: pl.DataFrame, header: Header, polling: Polling, time_columns: list[int]
-) -> pl.DataFrame | None:
-    """Return one boolean column per polled column (true: a new reading), or None where all are.
+) -> Fresh | None:
+    """Return which cells are new readings, or None where all are.
 
     Notes
     -----
@@ -44,7 +56,7 @@ def fresh_cells(
         for index in order
     )
     if polling.mode == "changes":
-        return changed
+        return Fresh(changed)
     turn = len(order)
     row = pl.int_range(pl.len(), dtype=pl.Int64)
     shown = pl.coalesce(
@@ -60,10 +72,12 @@ def fresh_cells(
         .eq_missing(pl.col("after").fill_null(pl.col("before")))
     ).then(pl.coalesce("before", "after"))
     asked = phases.select(asked=(pl.col("row") - known) % turn)["asked"]
-    return changed.select(
+    fresh = changed.select(
         (pl.col(str(index)) | (asked == place).fill_null(value=False)).alias(str(index))
         for place, index in enumerate(order)
     )
+    lost = (phases["shown"].drop_nulls().diff() != 0).sum()
+    return Fresh(fresh, int(lost))
 
 
 def _order(header: Header, polling: Polling, time_columns: list[int]) -> list[int]:

@@ -88,7 +88,7 @@ def read_log(
         drives=drives_of(samples, pipeline, vehicle_id, path),
         rows=cells.rows,
         losses=_merged(losses),
-        notes=(*times.notes, *more, *doubts, *_clock_note(stepped)),
+        notes=(*times.notes, *more, *doubts, *_clock_note(stepped), *_turn_note(fresh)),
         pipeline=pipeline.name,
     )
 
@@ -121,6 +121,16 @@ def _clock_note(stepped: int) -> tuple[str, ...]:
     return (f"the clock stepped back; {stepped} rows were left out",) if stepped else ()
 
 
+def _turn_note(fresh: freshness.Fresh | None) -> tuple[str, ...]:
+    if fresh is None or fresh.turns_lost == 0:
+        return ()
+    note = (
+        f"the logger lost its turn {fresh.turns_lost} times; readings that could not be told from "
+        "repeats there were left out"
+    )
+    return (note,)
+
+
 def _choose(
     form: Form, name: str, pipelines: Sequence[Pipeline], vehicle: VehicleSettings
 ) -> tuple[Pipeline, Header]:
@@ -149,15 +159,15 @@ def _choose(
 
 
 def _only_fresh(
-    raw: pl.DataFrame, fresh: pl.DataFrame | None, found: Sequence[Source]
+    raw: pl.DataFrame, fresh: freshness.Fresh | None, found: Sequence[Source]
 ) -> tuple[pl.DataFrame, list[Loss]]:
     if fresh is None:
         return raw, []
     before = {name: raw[name].count() for name in raw.columns}
     masked = raw.with_columns(
-        pl.when(fresh[str(one.column)]).then(pl.col(one.channel.name)).alias(one.channel.name)
+        pl.when(fresh.cells[str(one.column)]).then(pl.col(one.channel.name)).alias(one.channel.name)
         for one in found
-        if str(one.column) in fresh.columns
+        if str(one.column) in fresh.cells.columns
     )
     counts = ((name, before[name] - masked[name].count()) for name in masked.columns)
     return masked, [Loss("repeat", count, name) for name, count in counts if count]

@@ -82,6 +82,7 @@ def test_after_a_skipped_signal_nothing_is_claimed_that_is_not_known(polled):
     # the row behind the loss shows two new values: its own and the lost row's
     assert max(per_row) == 2
     assert per_row.count(2) == 1
+    assert log.notes[0].startswith("the logger lost its turn 1 times")
     # of 89 rows at most the two around the loss are left without a reading
     assert log.samples.height >= 89 - 2
     speeds = log.samples["engine_speed"].drop_nulls().to_list()

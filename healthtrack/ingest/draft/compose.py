@@ -136,9 +136,10 @@ def _polling(cells: Table, timed: list[int]) -> tuple[Polling, str]:
     others = [index for index in range(len(cells.header.raw)) if index not in timed]
     if len(others) < 3 or cells.cells.height < 100:
         return Polling(), ""
-    changed = fresh_cells(cells.cells, cells.header, Polling(mode="changes"), timed)
-    if changed is None:
+    fresh = fresh_cells(cells.cells, cells.header, Polling(mode="changes"), timed)
+    if fresh is None:
         return Polling(), ""
+    changed = fresh.cells
     per_row = changed.select(pl.sum_horizontal(pl.all())).to_series()
     empty = sum(cells.cells[str(index)].null_count() for index in others)
     filled = 1 - empty / (len(others) * cells.cells.height)
