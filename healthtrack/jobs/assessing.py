@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
     from pathlib import Path
 
-    from healthtrack.config import VehicleSettings, WorkspaceSettings
+    from healthtrack.config import ReportSettings, VehicleSettings, WorkspaceSettings
     from healthtrack.jobs.workspace import Workspace
     from healthtrack.records import VehicleFinding, VehicleHistory
     from healthtrack.store import Store
@@ -45,6 +45,7 @@ class ReportTask:
 
     finding: VehicleFinding
     vehicle: VehicleSettings
+    settings: ReportSettings
     path: Path
 
 
@@ -73,7 +74,7 @@ def write_one(task: ReportTask) -> Path:
     from healthtrack import report  # noqa: PLC0415 - matplotlib costs a third of a second
 
     task.path.parent.mkdir(parents=True, exist_ok=True)
-    report.write_vehicle_report(task.finding, task.vehicle, task.path)
+    report.write_vehicle_report(task.finding, task.vehicle, task.path, settings=task.settings)
     return task.path
 
 
@@ -133,6 +134,7 @@ def write_reports(
         ReportTask(
             finding,
             workspace.settings.vehicles[finding.vehicle],
+            workspace.settings.report,
             workspace.report_path(finding.vehicle, finding.as_of),
         )
         for finding in findings

@@ -190,14 +190,14 @@ def draw_evidence(flow: Flow, finding: VehicleFinding) -> None:
 
 def _evidence_row(flow: Flow, item: Spoken, reach: float, before: str) -> None:
     paper, region = flow.paper, item.region
-    middle, half = paper.left + 92.0, 19.0
+    middle, half = paper.left + 97.0, 18.0
     flow.need(ROW)
     y = flow.y + 4.0
     if region.indicator != before:
         flow.page.rule(paper.left, paper.right_edge, flow.y + 0.2)
         flow.page.text(paper.left, y, words.label(region.indicator), style.SMALL_STRONG)
-    name = shorten(_region_words(region), 42.0, style.SMALL)
-    flow.page.text(paper.left + 34.0, y, name, style.SMALL)
+    name = shorten(_region_words(region), 46.0, style.SMALL)
+    flow.page.text(paper.left + 31.0, y, name, style.SMALL)
 
     def place(value: float) -> float:
         return middle + half * value / (reach or 1.0)
@@ -206,9 +206,9 @@ def _evidence_row(flow: Flow, item: Spoken, reach: float, before: str) -> None:
     low, high = region.level - 1.96 * region.sd, region.level + 1.96 * region.sd
     decimals = decimals_for(low, high)
     unit = words.unit(region.indicator)
-    x = paper.left + 128.0
+    x = paper.left + 131.0
     flow.page.text(x, y, quantity(region.level, unit, decimals), style.SMALL_STRONG, align="right")
-    x = paper.left + 156.0
+    x = paper.left + 157.0
     flow.page.text(x, y, span(low, high, decimals), style.SMALL, align="right")
     flow.page.text(paper.right_edge, y, item.word, style.SMALL, align="right")
     flow.space(ROW)
@@ -236,6 +236,6 @@ def _evidence_mark(
 
 def _region_words(region: RegionEvidence) -> str:
     text = words.REGIONS.get(region.region, region.region.replace("_", " "))
-    if region.engine_speed is not None:
+    if region.engine_speed is not None and region.engine_speed >= 100.0:
         text += f", {number(region.engine_speed, -2)} rpm"
     return text

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from healthtrack.config import MAINTENANCE_KINDS
 from healthtrack.report import style, words
-from healthtrack.report.front import limit_ahead, limit_decimals
+from healthtrack.report.facts import limit_ahead, limit_decimals
 from healthtrack.report.numbers import (
     NOTHING,
     THIN,
@@ -78,7 +78,10 @@ def forecast_words(item: IndicatorFinding) -> str:
 def _when(far: Forecast) -> str:
     parts = []
     if far.limit_km is not None:
-        decimals = min(0, decimals_for(far.limit_km_low, far.limit_km_high))
+        late = far.limit_km_high
+        if late is None and far.limit_km_low is not None:
+            late = 2 * far.limit_km - far.limit_km_low
+        decimals = min(-2, decimals_for(far.limit_km_low, late))
         text = f"at about {quantity(far.limit_km, 'km', decimals)}"
         if far.limit_km_low is not None and far.limit_km_high is not None:
             between = span(far.limit_km_low, far.limit_km_high, decimals)

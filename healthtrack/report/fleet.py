@@ -13,8 +13,9 @@ from healthtrack.config import VehicleSettings
 from healthtrack.records import STATES
 from healthtrack.report import style, words
 from healthtrack.report.document import to_pdf, write_whole
+from healthtrack.report.facts import is_foreseen, limit_ahead, limit_words
 from healthtrack.report.flow import Flow
-from healthtrack.report.front import limit_ahead, limit_words
+from healthtrack.report.index import facts
 from healthtrack.report.numbers import (
     NOTHING,
     count,
@@ -26,7 +27,7 @@ from healthtrack.report.numbers import (
     typeset,
 )
 from healthtrack.report.page import shorten, text_width, wrap
-from healthtrack.report.panel import is_foreseen
+from healthtrack.report.todo import sort_advice
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -91,7 +92,10 @@ def write_fleet_report(
     as_of = max((finding.as_of for finding in findings), default=None)
     title = f"Fleet: condition of the air paths as of {day(as_of)}"
     subject = count(len(findings), "vehicle")
-    content = to_pdf(lambda: compose_fleet(findings, workspace, before), title, subject)
+    ranks = [STATES.index(finding.state) for finding in findings]
+    worst = STATES[min(ranks, default=len(STATES) - 1)]
+    keywords = facts(worst, "the fleet", as_of) if as_of is not None else ""
+    content = to_pdf(lambda: compose_fleet(findings, workspace, before), title, subject, keywords)
     write_whole(content, path)
 
 
@@ -234,14 +238,23 @@ def _plans(
     for finding in ordered:
         soon = min((_due(item) for item in finding.indicators), default=NEVER)
         if finding.state in ("alarm", "alert"):
-            step = typeset(words.next_steps(finding)[0])
             by = f" By {short_day(soon)}." if soon != NEVER else ""
-            plans.append(f"{names[finding.vehicle]}: {step}{by}")
+            plans.append(f"{names[finding.vehicle]}: {_first_step(finding)}{by}")
         elif as_of is not None and soon <= as_of + PLAN_AHEAD:
             plans.append(
                 f"{names[finding.vehicle]}: a limit may be reached about {short_day(soon)}."
             )
     return plans
+
+
+def _first_step(finding: VehicleFinding) -> str:
+    """Return the first check of the likeliest cause, or the first thing to do of all."""
+    advice = sort_advice(words.next_steps(finding))
+    if advice.work and advice.work[0].steps:
+        cause = advice.work[0].heading.rstrip(":")
+        return f"{typeset(cause).rstrip('.')}: {advice.work[0].steps[0]}"
+    told = [*advice.first, *advice.cautions]
+    return typeset(told[0]) if told else ""
 
 
 def _changes(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal, NamedTuple
+import re
+from typing import TYPE_CHECKING, NamedTuple
 
 from healthtrack.report import style, words
+from healthtrack.report.facts import limit_sides, limit_words, since_words, slope
 from healthtrack.report.numbers import (
     NOTHING,
     count,
@@ -17,6 +19,7 @@ from healthtrack.report.numbers import (
     typeset,
 )
 from healthtrack.report.page import text_width, wrap
+from healthtrack.report.todo import draw_next
 
 if TYPE_CHECKING:
     from healthtrack.config import VehicleSettings
@@ -25,16 +28,6 @@ if TYPE_CHECKING:
     from healthtrack.report.page import Page
 
 DOT = " \N{MIDDLE DOT} "
-
-
-class Slope(NamedTuple):
-    """The trend of an indicator as it is written."""
-
-    arrow: Literal[-1, 0, 1]
-    value: float
-    low: float
-    high: float
-    per: str
 
 
 class Columns(NamedTuple):
@@ -57,9 +50,7 @@ def draw_front(flow: Flow, finding: VehicleFinding, vehicle: VehicleSettings) ->
     _title(flow, finding, vehicle)
     _verdict(flow, finding)
     flow.space(2.5)
-    flow.heading("What to do next")
-    steps = [typeset(step) for step in words.next_steps(finding)]
-    flow.items(steps, numbered=len(steps) > 1)
+    draw_next(flow, finding)
     if finding.indicators:
         flow.space(2.5)
         draw_table(flow, finding)
@@ -154,16 +145,69 @@ def draw_table(flow: Flow, finding: VehicleFinding) -> None:
     else:
         flow.space(1.0)
     for item in finding.indicators:
+        if item.level is None:
+            continue
         reason = wrap(_reason(item), flow.paper.right_edge - columns(flow).label, style.SMALL, 3)
         height = 6.4 + len(reason) * style.SMALL.leading + 1.2
         if flow.need(height) and known:
             _table_head(flow, per)
         _row(flow, item, reason, per)
         flow.page.rule(flow.paper.left, flow.paper.right_edge, flow.y)
+    for items, said in _silent(finding):
+        _silent_row(flow, items, said)
+        flow.page.rule(flow.paper.left, flow.paper.right_edge, flow.y)
+
+
+def _silent(finding: VehicleFinding) -> list[tuple[list[IndicatorFinding], str]]:
+    """Put indicators without a level together that have the same to say."""
+    together: dict[tuple[str, str], list[IndicatorFinding]] = {}
+    for item in finding.indicators:
+        if item.level is None:
+            said = item.reason or words.meaning(item.indicator)
+            said = re.sub(r"^learning: ", "", said)
+            together.setdefault((item.state, said), []).append(item)
+    return [(items, typeset(said)) for (_, said), items in together.items()]
+
+
+def _silent_row(flow: Flow, items: list[IndicatorFinding], said: str) -> None:
+    at = columns(flow)
+    room = flow.paper.right_edge - at.label
+    names = wrap(", ".join(_names(items)), room, style.STRONG, 2)
+    mark = style.MARKS[items[0].state]
+    reasons = wrap(f"{mark.word}  {said}", room, style.SMALL, 3)
+    height = 1.6 + len(names) * style.STRONG.leading + len(reasons) * style.SMALL.leading
+    flow.need(height)
+    y = flow.y + 0.4
+    flow.page.mark(at.mark, y + style.STRONG.leading - 1.2, items[0].state, 5.5)
+    for line in names:
+        y += style.STRONG.leading
+        flow.page.text(at.label, y, line, style.STRONG)
+    for index, line in enumerate(reasons):
+        y += style.SMALL.leading
+        x, text = at.label, line
+        if index == 0:
+            flow.page.text(x, y, mark.word, style.SMALL_STRONG, colour=mark.colour)
+            x += text_width(f"{mark.word}  ", style.SMALL_STRONG)
+            text = line[len(mark.word) :].strip()
+        flow.page.text(x, y, text, style.SMALL, colour=style.SOFT)
+    flow.space(height)
+
+
+def _names(items: list[IndicatorFinding]) -> list[str]:
+    first, *rest = (words.label(item.indicator) for item in items)
+    return [first, *(name[:1].lower() + name[1:] for name in rest)]
 
 
 def _reason(item: IndicatorFinding) -> str:
-    return typeset(item.reason or words.meaning(item.indicator))
+    """Say what the numbers of the row do not."""
+    since = since_words(item)
+    if item.state in ("alert", "alarm") and since:
+        raised = f", raised on {short_day(item.raised_on)}" if item.raised_on else ""
+        return typeset(since + raised)
+    reason = item.reason or words.meaning(item.indicator)
+    if item.level is not None and item.state == "normal":
+        reason = reason.rpartition(": ")[2]
+    return typeset(reason)
 
 
 def _table_head(flow: Flow, per: str) -> None:
@@ -221,39 +265,6 @@ LIMIT_ROOM = 1.45
 """How far a small figure reaches, in limits."""
 
 
-def limit_sides(item: IndicatorFinding) -> tuple[int, ...]:
-    """Return on which sides the limit holds: −1 below healthy, 1 above."""
-    known = words.declaration(item.indicator)
-    if known is not None and known.concern == "both":
-        return (-1, 1)
-    return (-1,) if (item.limit or 0.0) < 0 else (1,)
-
-
-def limit_ahead(item: IndicatorFinding) -> float | None:
-    """Return the limit with its sign; of two, the one on the level's side."""
-    if item.limit is None:
-        return None
-    sides = limit_sides(item)
-    side = sides[0] if len(sides) == 1 else (-1 if (item.level or 0.0) < 0 else 1)
-    return side * abs(item.limit)
-
-
-def limit_decimals(item: IndicatorFinding) -> int:
-    """Return the digits that a limit needs: it is a setting, so it is shown as it was set."""
-    text = f"{abs(item.limit or 0.0):.3f}".rstrip("0")
-    return len(text.partition(".")[2])
-
-
-def limit_words(item: IndicatorFinding) -> str:
-    """Write the limit with its unit; ± where it holds on both sides."""
-    if item.limit is None:
-        return NOTHING
-    decimals = limit_decimals(item)
-    if len(limit_sides(item)) == 2:
-        return "±" + quantity(abs(item.limit), item.unit, decimals)
-    return quantity(item.limit, item.unit, decimals)
-
-
 def _small_figure(page: Page, at: Columns, y: float, item: IndicatorFinding) -> None:
     """Level and band on a line where the limits of all rows stand below each other."""
     per_unit = at.reach / (LIMIT_ROOM * abs(item.limit or 1.0))
@@ -273,23 +284,6 @@ def _small_figure(page: Page, at: Columns, y: float, item: IndicatorFinding) -> 
             page.line((x, x), (y - 1.2, y + 1.2), style.DATA, 0.8)
     if item.level is not None:
         page.mark(place(item.level), y, item.state, 4.2)
-
-
-def slope(item: IndicatorFinding) -> Slope | None:
-    """Return the trend along the odometer, or by the year where there is none."""
-    for value, low, high, per in (
-        (item.slope_per_10000_km, item.slope_low, item.slope_high, "per 10 000 km"),
-        (
-            item.slope_per_year,
-            item.slope_per_year_low,
-            item.slope_per_year_high,
-            "per year",
-        ),
-    ):
-        if value is not None and low is not None and high is not None:
-            arrow: Literal[-1, 0, 1] = 1 if low > 0 else -1 if high < 0 else 0
-            return Slope(arrow, value, low, high, per)
-    return None
 
 
 def _slope(page: Page, at: Columns, baseline: float, item: IndicatorFinding, per: str) -> None:

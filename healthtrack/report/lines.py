@@ -9,7 +9,7 @@ import numpy as np
 
 from healthtrack.config import MAINTENANCE_KINDS
 from healthtrack.records import STATES
-from healthtrack.report.front import limit_ahead, limit_sides
+from healthtrack.report.facts import limit_ahead, limit_sides
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

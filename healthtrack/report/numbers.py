@@ -101,7 +101,8 @@ def typeset(sentence: str) -> str:
     >>> print(typeset("airflow is -4.1 % from healthy (-5.0 to -3.2 %) since 203 000 km"))
     Airflow is −4.1 % from healthy (−5.0 to −3.2 %) since 203 000 km.
     """
-    text = re.sub(r"(?<![\w-])-(?=\d)", MINUS, sentence.strip())
+    text = re.sub(r"(?<![\w.])[-+](?=0(?:\.0+)?(?![\d.]*[1-9]))", "", sentence.strip())
+    text = re.sub(r"(?<![\w-])-(?=\d)", MINUS, text)
     text = re.sub(r"(?<=\d) (?=\d{3}(?!\d))", THIN, text)
     text = re.sub(rf"(?<=\d) (?=(?:{UNITS})(?!\w))", THIN, text)
     if not text:

@@ -13,7 +13,7 @@ from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
 from matplotlib.transforms import blended_transform_factory
 
 from healthtrack.report import style
-from healthtrack.report.front import limit_ahead, limit_sides
+from healthtrack.report.facts import is_foreseen, limit_ahead, limit_sides
 from healthtrack.report.lines import learned_spans, raised, restarts, runs
 from healthtrack.report.page import state_mark
 from healthtrack.report.timeline import round_steps
@@ -211,13 +211,6 @@ def _states(panel: Panel) -> None:
         mark = state_mark(x, y, raised_state, 7.0)
         mark.set_markeredgecolor(style.PAPER)  # stands off the line, in grey too
         panel.axes.add_line(mark)
-
-
-def is_foreseen(far: Forecast) -> bool:
-    """Return whether a forecast has a place on the axis; what is reached or unsure has none."""
-    return far.answer in ("expected", "not_asked") and (
-        far.limit_km is not None or far.limit_on is not None
-    )
 
 
 def _forecast(panel: Panel) -> None:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from healthtrack.report import style, words
-from healthtrack.report.front import limit_decimals, limit_sides
+from healthtrack.report.facts import is_foreseen, limit_decimals, limit_sides, since_words
 from healthtrack.report.lines import Lines, broken, value_range
-from healthtrack.report.numbers import decimals_for, number, quantity, short_day, span, typeset
+from healthtrack.report.numbers import decimals_for, number, quantity, typeset
 from healthtrack.report.page import MM_PER_POINT, shorten, text_width
-from healthtrack.report.panel import Panel, draw_panel, is_foreseen
+from healthtrack.report.panel import Panel, draw_panel
 from healthtrack.report.timeline import round_steps, timeline
 
 if TYPE_CHECKING:
@@ -93,7 +93,7 @@ def finding_timeline(finding: VehicleFinding) -> Timeline:
 def draw_trends(flow: Flow, finding: VehicleFinding) -> None:
     """Write the pages of trends."""
     shown = [item for item in finding.indicators if drawable(item)]
-    silent = [item for item in finding.indicators if not drawable(item)]
+    silent = [item for item in finding.indicators if not drawable(item) and item.level is not None]
     if flow.room < 24.0 + len(shown) * (GOOD_HEIGHT + PANEL_HEAD) + AXIS_FOOT:
         flow.new_page()
     else:
@@ -196,23 +196,6 @@ def _panel_head(flow: Flow, item: IndicatorFinding) -> None:
     since = shorten(since_words(item), paper.right_edge - x, style.SMALL)
     if since:
         page.text(paper.right_edge, y, since, style.SMALL, colour=style.SOFT, align="right")
-
-
-def since_words(item: IndicatorFinding) -> str:
-    """Say since when, with the interval, in km where they are known and else as dates."""
-    kind = {"step": "a step", "drift": "a drift", "none": "a change"}[item.kind]
-    if item.since_km is not None:
-        decimals = min(0, decimals_for(item.since_km_low, item.since_km_high))
-        text = f"{kind} since {quantity(item.since_km, 'km', decimals)}"
-        if item.since_km_low is not None and item.since_km_high is not None:
-            text += f" ({span(item.since_km_low, item.since_km_high, decimals)})"
-        return text
-    if item.since_on is not None:
-        text = f"{kind} since {short_day(item.since_on)}"
-        if item.since_on_low is not None and item.since_on_high is not None:
-            text += f" ({short_day(item.since_on_low)} to {short_day(item.since_on_high)})"
-        return text
-    return ""
 
 
 def _left_labels(flow: Flow, place: Place) -> None:

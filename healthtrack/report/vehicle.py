@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from healthtrack.config import ReportSettings
@@ -20,6 +21,7 @@ from healthtrack.report.method import draw_method
 from healthtrack.report.numbers import day, typeset
 from healthtrack.report.quality import draw_quality
 from healthtrack.report.repairs import draw_repairs
+from healthtrack.report.todo import draw_checks
 from healthtrack.report.trends import draw_trends, drawable
 
 if TYPE_CHECKING:
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 
     from healthtrack.config import VehicleSettings
     from healthtrack.records import VehicleFinding
+    from healthtrack.report.style import Paper
 
 DEFAULT_SETTINGS = ReportSettings()
 
@@ -44,10 +47,14 @@ def compose(
         decimal_comma=settings.decimal_mark == "comma",
     )
     draw_front(flow, finding, vehicle)
-    draw_causes(flow, finding)
-    draw_forecasts(flow, finding.indicators)
+    at_once = _height_of_outlook(finding, flow.paper) <= flow.room
+    if at_once:
+        _outlook(flow, finding)
     if any(drawable(item) for item in finding.indicators):
         draw_trends(flow, finding)
+    if not at_once:  # rather after the trends than a page of its own before them
+        _outlook(flow, finding)
+    draw_checks(flow, finding)
     draw_evidence(flow, finding)
     draw_repairs(flow, finding)
     draw_quality(flow, finding)
@@ -56,6 +63,19 @@ def compose(
     if settings.appendix:
         draw_appendix(flow, finding, vehicle)
     return flow
+
+
+def _outlook(flow: Flow, finding: VehicleFinding) -> None:
+    """Write what it probably is and what will come of it."""
+    draw_causes(flow, finding)
+    draw_forecasts(flow, finding.indicators)
+
+
+def _height_of_outlook(finding: VehicleFinding, paper: Paper) -> float:
+    scratch = Flow(replace(paper, height=2000.0), "")
+    start = scratch.y
+    _outlook(scratch, finding)
+    return scratch.y - start
 
 
 def write_vehicle_report(

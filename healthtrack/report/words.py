@@ -83,7 +83,7 @@ REGIONS: dict[str, str] = {
     "idle": "idle",
     "part_load": "part load",
     "part_load_recirculation": "part load, recirculating",
-    "part_load_closed": "part load, not recirculating",
+    "part_load_closed": "part load, valve closed",
     "full_load": "full load",
     "pull": "full-load pull",
 }

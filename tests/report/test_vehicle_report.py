@@ -14,7 +14,7 @@ from pypdf import PdfReader
 
 from healthtrack.errors import ReportError
 from healthtrack.report import document, style, write_vehicle_report
-from healthtrack.report.front import slope
+from healthtrack.report.facts import slope
 from healthtrack.report.numbers import MINUS, THIN, typeset
 from healthtrack.report.vehicle import compose
 from healthtrack.report.words import label
