@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator, RBFInterpolator
@@ -132,3 +134,27 @@ def test_a_map_of_contours_alone_still_gives_efficiency(compressor):
 
 def test_the_peak_of_the_map_is_the_best_it_shows(compressor):
     assert compressor.map().peak_efficiency == pytest.approx(0.76, abs=0.002)
+
+
+def test_the_stated_error_covers_what_a_shaky_pen_does(compressor):
+    # every point of the map digitised with 1 % error in flow and 0.5 % in pressure ratio
+    truth = compressor.map()
+    flow, ratio, speed = compressor.random_points(300)
+    inside_band = []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        lines = tuple(
+            replace(
+                line,
+                flow=np.sort(line.flow * (1 + 0.01 * rng.normal(size=line.flow.size))),
+                ratio=line.ratio * (1 + 0.005 * rng.normal(size=line.flow.size)),
+            )
+            for line in truth.speed_lines
+        )
+        shaky = replace(truth, speed_lines=lines)
+        seen = shaky.at(flow, ratio)
+        known = np.isfinite(seen.efficiency)
+        error = np.abs(seen.efficiency - compressor.efficiency(flow, speed))[known]
+        inside_band.append((error < 1.96 * seen.efficiency_error[known]).mean())
+    # the surface between lines averages several points, so the errors come out a little wide
+    assert np.mean(inside_band) > 0.93
