@@ -256,13 +256,16 @@ class Evidence:
     """All region levels of one vehicle, with the (n, n) correlation of their errors.
 
     An empty ``correlation`` says that the errors are independent. What could not be observed is
-    simply not listed. ``onset`` says how it came: all at once, gradually, or not known.
+    simply not listed. ``onset`` says how it came: all at once, gradually, or not known;
+    ``alerted`` that an indicator stands at alert or alarm, which the drift raises from the whole
+    course and not from the late levels alone.
     """
 
     regions: tuple[RegionEvidence, ...]
     correlation: tuple[tuple[float, ...], ...] = ()
     ambient_temperature_logged: bool = True
     onset: Kind = "none"
+    alerted: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,6 +38,8 @@ class Engine:
         between, as a pneumatic spring does. [1]
     boost_reserve : by how much the area can be closed from where it stands. [1]
     airflow_control : 0 the recirculation valve is mapped, 1 it holds the *measured* airflow. [1]
+    valve_adds : 1 an extra opening adds to what is commanded, 0 the valve only never closes below
+        it. [1]
     passage : how much of an extra opening of that valve still passes at full load. [1]
     fouling_blocks : kPa of extra cooler loss at full flow per point of effectiveness lost.
     smoke_limit : 0 full-load fuel is fixed, 1 it follows the measured airflow. [1]
@@ -65,6 +67,7 @@ class Engine:
     boost_control: Value = 0.0
     boost_reserve: Value = 0.1
     airflow_control: Value = 0.0
+    valve_adds: Value = 1.0
     passage: Value = 0.3
     fouling_blocks: Value = 0.0
     smoke_limit: Value = 0.0

@@ -354,9 +354,11 @@ def _returned(
     passes = np.where(np.asarray(point.full_load) > 0.5, engine.passage, 1.0)
     stuck = np.asarray(fault.recirculation) / 100.0 * passes * healthy.cylinder_flow
     stuck = stuck / _valve_flow(engine, healthy.exhaust_pressure, healthy.pressure) * unit
-    mapped = healthy.valve * unit + stuck
+    commanded = healthy.valve * unit
+    adds = np.asarray(engine.valve_adds)
+    mapped = adds * (commanded + stuck) + (1.0 - adds) * np.maximum(commanded, stuck)
     wanted = taken - healthy.airflow / _reading(healthy, fault)
-    held = np.clip(wanted, stuck, np.maximum(2.0 * healthy.valve * unit, stuck))
+    held = np.clip(wanted, stuck, np.maximum(2.0 * commanded, stuck))
     works = np.asarray(engine.airflow_control) * (np.asarray(point.recirculated) > 0.005)
     return np.asarray(mapped + works * (held - mapped))
 

@@ -52,7 +52,8 @@ def assess(
     witnesses = [witness for _, witness in judged if witness is not None]
     evidence = None
     if witnesses:
-        evidence = replace(drift.evidence(witnesses), onset=_onset(found))
+        alerted = any(item.state in {"alert", "alarm"} for item in found)
+        evidence = replace(drift.evidence(witnesses), onset=_onset(found), alerted=alerted)
     diagnosis = examine(evidence, vehicle) if evidence is not None else Diagnosis(())
     state, reason = verdict(then, found, diagnosis)
     odometer = then.drives["odometer_km"].drop_nulls()
@@ -135,6 +136,7 @@ def _indicator(
         limit=vehicle.limits.get(indicator.name, indicator.limit),
         side=CONCERN_SIDES[indicator.concern],
         log_bar=log_bar(workspace),
+        notice=indicator.notice,
     )
     tracked = drift.track(figures, learned, history.maintenance, plan)
     points = observations.select("drive", "t", "region").join(

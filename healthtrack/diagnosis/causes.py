@@ -160,7 +160,10 @@ CAUSES: dict[str, Cause] = {cause.name: cause for cause in _ALL}
 
 PRIOR_NONE = 0.60
 """Probability, before any evidence, that nothing is wrong: a vehicle in use mostly is sound."""
-PRIOR_UNKNOWN = 0.03
-"""Probability of something that no cause of the list describes, and of no sensor's making."""
-PRIOR_PAIR = 0.03
-"""Probability of two causes at once; faults come one at a time, but wear comes in company."""
+PRIOR_NONE_ALERTED = 0.15
+"""The same where the drift has raised an alert: with one false alert in ten vehicle-years and some
+six in ten vehicle-years that have a reason, one in seven is false."""
+PRIOR_UNKNOWN = 0.04
+"""Share of what is wrong that no cause of the list describes."""
+PRIOR_PAIR = 0.06
+"""Share of what is wrong that is two causes at once; wear comes in company."""

@@ -9,7 +9,7 @@ common practice).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -38,7 +38,7 @@ class Engines:
     ``excess_air`` and ``recirculated`` give the bounds' position (0–1) of each engine, so that an
     engine that recirculates much does so in every region. ``pressure_error`` is what the two
     pressure readings differ by with nothing wrong, in the pressure ratio; ``spool_seconds`` the
-    time a pull takes to build boost.
+    time a pull takes to build boost, ``low_control`` the boost control under little boost.
     """
 
     engine: Engine
@@ -46,6 +46,7 @@ class Engines:
     recirculated: FloatArray
     pressure_error: FloatArray
     spool_seconds: FloatArray
+    low_control: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,8 @@ PLACES: dict[str, Place] = {
 }
 """Regions by name; a negative lower bound of recirculation leaves some engines without."""
 
+LITTLE_BOOST = 1.6
+"""Manifold over ambient pressure under which wastegate or vanes often stand closed already."""
 RECIRCULATION_ENDS = 1.8
 """Manifold over ambient pressure above which part load no longer recirculates (common practice)."""
 
@@ -82,7 +85,7 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
     number, seed : int
         How many, and which draw; the same seed gives the same engines.
     """
-    draw = qmc.LatinHypercube(d=25, rng=np.random.default_rng(seed)).random(number)
+    draw = qmc.LatinHypercube(d=28, rng=np.random.default_rng(seed)).random(number)
     column = iter(draw.T[:, :, np.newaxis])
 
     def between(low: float, high: float) -> FloatArray:
@@ -94,6 +97,10 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
     # of those that do not hold their boost, half are mapped and half have a spring
     spring = next(column)
     control = np.where(spring > 0.5, 1.2 * spring - 0.3, 0.0)
+    # one that holds it may still have windows at its stop among those at full load
+    held = np.minimum(between(0.4, 1.6), 1.0)
+    # and at part load half of all stand at their stop: nothing left to close
+    low = np.clip(between(-1.0, 1.5), 0.0, 1.0)
     engine = Engine(
         volumetric_efficiency=between(0.80, 0.93),
         compressor_efficiency=between(0.68, 0.78),
@@ -108,10 +115,11 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
         cooler_loss=between(4.0, 15.0),
         restriction=between(0.8, 3.5),
         recirculation_temperature=between(370.0, 450.0),
-        boost_control=np.where(holds_boost, 1.0, control),
+        boost_control=np.where(holds_boost, held, control),
         boost_reserve=between(0.0, 0.3),
         airflow_control=holds_airflow,
-        passage=between(0.0, 1.0),
+        valve_adds=(next(column) > 0.5).astype(np.float64),
+        passage=between(0.0, 1.0) ** 2,
         fouling_blocks=0.0,
         smoke_limit=(next(column) > 0.4).astype(np.float64),
         mixture_effect=between(0.05, 0.30),
@@ -127,6 +135,7 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
         recirculated=next(column),
         pressure_error=between(-0.02, 0.02),
         spool_seconds=between(1.0, 3.0),
+        low_control=np.minimum(low, np.where(holds_boost, held, control)),
     )
 
 
@@ -136,8 +145,8 @@ def place(
     engine_speed: FloatArray,
     pressure_ratio: FloatArray,
     ambient_pressure: FloatArray,
-) -> Point:
-    """Return the operating points of the regions, one column each, for every engine (n, regions).
+) -> tuple[Engine, Point]:
+    """Return the engines at the operating points of the regions, one column each (n, regions).
 
     The measured means enter where they are known (above zero), else the place's typical value.
     """
@@ -150,11 +159,15 @@ def place(
     least, most = np.array([place.recirculated for place in places]).T
     share = np.clip(least + (most - least) * engines.recirculated, 0.0, None)
     ends = (ratio > RECIRCULATION_ENDS) & (least < 0.0)
-    return Point(
+    full = np.array([place.full_load for place in places])
+    little = (ratio < LITTLE_BOOST) & (full < 0.5)
+    control = np.where(little, engines.low_control, engines.engine.boost_control)
+    point = Point(
         engine_speed=speed,
         pressure_ratio=ratio + engines.pressure_error,
         excess_air=low + (high - low) * engines.excess_air,
         recirculated=np.where(ends, 0.0, share),
-        full_load=np.array([place.full_load for place in places]),
+        full_load=full,
         ambient_pressure=np.where(ambient_pressure > 0.0, ambient_pressure, 99.0),
     )
+    return replace(engines.engine, boost_control=control), point

@@ -15,7 +15,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from healthtrack.diagnosis.causes import CAUSES, PRIOR_NONE, PRIOR_PAIR, PRIOR_UNKNOWN
+from healthtrack.diagnosis.causes import (
+    CAUSES,
+    PRIOR_NONE,
+    PRIOR_NONE_ALERTED,
+    PRIOR_PAIR,
+    PRIOR_UNKNOWN,
+)
 from healthtrack.diagnosis.engines import KINDS
 from healthtrack.diagnosis.signatures import INDICATORS
 
@@ -157,7 +163,8 @@ def weigh(
     """
     level = reading.level if level is None else level
     covariance = reading.covariance if covariance is None else covariance
-    prior = _prior_single(steps, reading.onset)
+    sound = PRIOR_NONE_ALERTED if reading.alerted else PRIOR_NONE
+    prior = _prior_single(steps, reading.onset, sound)
     single = [
         prior[step.cause]
         + step.log_prior
@@ -165,14 +172,14 @@ def weigh(
         for step in steps
     ]
     indices = _pairs(steps) if with_pairs else []
-    pair_prior = _prior_pair(steps, indices)
+    pair_prior = _prior_pair(steps, indices) + np.log1p(-sound)
     pair = [
         log_prior + _pair_log_weight(level, covariance, steps[first], steps[second])
         for (first, second), log_prior in zip(indices, pair_prior, strict=True)
     ]
     zero = np.zeros((1, 1, level.size))
-    none = np.log(PRIOR_NONE) + _log_density(level, zero, covariance[np.newaxis])[0, 0]
-    unknown = np.log(PRIOR_UNKNOWN) + _unknown(reading, level, covariance)
+    none = np.log(sound) + _log_density(level, zero, covariance[np.newaxis])[0, 0]
+    unknown = np.log((1.0 - sound) * PRIOR_UNKNOWN) + _unknown(reading, level, covariance)
     engines = np.log(steps[0].everything.shape[0])
     parts = [np.array([none, unknown]), *(part.ravel() - engines for part in (*single, *pair))]
     total = float(np.logaddexp.reduce(np.concatenate(parts)))
@@ -236,8 +243,8 @@ def _log_density(level: FloatArray, predicted: FloatArray, covariance: FloatArra
     return np.asarray(-0.5 * (off**2).sum(axis=-1) - log_det - constant)
 
 
-def _prior_single(steps: tuple[Ladder, ...], onset: Kind) -> dict[str, float]:
-    left = 1.0 - PRIOR_NONE - PRIOR_UNKNOWN - PRIOR_PAIR
+def _prior_single(steps: tuple[Ladder, ...], onset: Kind, sound: float) -> dict[str, float]:
+    left = (1.0 - sound) * (1.0 - PRIOR_UNKNOWN - PRIOR_PAIR)
     names = {step.cause for step in steps}
     total = sum(CAUSES[name].weight for name in names)
     return {

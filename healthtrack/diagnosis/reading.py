@@ -43,6 +43,26 @@ SENSORS = {
     "charge_temperature_offset": frozenset({"charge_temperature"}),
 }
 """Indicators that use the sensor of a cause: a sensor that no indicator uses is not blamed."""
+MODEL_SD = {"airflow": 0.3, "boost": 0.3, "breathing": 0.3, "charge_temperature": 0.8}
+"""What a region of a healthy vehicle still differs by beyond its stated error: the weather's answer
+is learned for an indicator as a whole, and regions differ. [its unit]"""
+HOT_SD = 2.0
+"""The same for the charge temperature at full load: on healthy simulated vehicles it was up to 5 K
+off in summer, and 0 K at part load. [K]"""
+IDLING_RATIO = 1.01
+"""Manifold over ambient pressure of an idling diesel: between 1.00 and, with closed vanes, 1.03."""
+FINE_BELOW = 1.15
+"""Pressure ratio under which a hundredth matters: a leak's drive is the little that is over 1."""
+UNMIXED = frozenset({"part_load_closed", "full_load", "pull"})
+SMALLEST_SD = 0.05
+"""No level is known better than this: the sensors' own steps. [% or the indicator's unit]"""
+SENSORS = {
+    "airflow_sensor_reads_low": frozenset({"airflow", "breathing", "intake_restriction"}),
+    "airflow_sensor_reads_high": frozenset({"airflow", "breathing", "intake_restriction"}),
+    "manifold_pressure_offset": frozenset({"boost", "breathing", "standing_pressure"}),
+    "charge_temperature_offset": frozenset({"charge_temperature"}),
+}
+"""Indicators that use the sensor of a cause: a sensor that no indicator uses is not blamed."""
 MODEL_SD = {"airflow": 0.3, "boost": 0.3, "breathing": 0.3, "charge_temperature": 2.5}
 """What a region of a healthy vehicle still differs by beyond its stated error: the weather's
 answer is learned for an indicator as a whole, and regions differ (the charge temperature of
@@ -71,6 +91,7 @@ class Reading:
     regions: tuple[tuple[str, str], ...]
     kept: tuple[int, ...]
     onset: Kind
+    alerted: bool
 
     def has(self, cause: str) -> bool:
         """Return whether the vehicle has the sensor that a cause is an error of, as far as seen."""
@@ -106,7 +127,7 @@ def read(evidence: Evidence, vehicle: VehicleSettings) -> Reading | None:
         ambient_pressure=tuple(place[3] for place in places),
         cooled_reading=behind or "charge_temperature" in seen,
     )
-    lasting = np.array([MODEL_SD.get(item.indicator, SMALLEST_SD) for item in items]) ** 2
+    lasting = np.array([_lasting(item) for item in items]) ** 2
     level, sd = np.array([_logarithmic(item) for item in items]).T
     return Reading(
         level=level,
@@ -120,6 +141,7 @@ def read(evidence: Evidence, vehicle: VehicleSettings) -> Reading | None:
         regions=tuple((item.indicator, item.region) for item in items),
         kept=tuple(keep),
         onset=evidence.onset,
+        alerted=evidence.alerted,
     )
 
 
@@ -134,6 +156,12 @@ def _logarithmic(item: RegionEvidence) -> tuple[float, float]:
         return item.level, max(item.sd, SMALLEST_SD)
     ratio = 1.0 + item.level / 100.0
     return 100.0 * math.log(ratio), max(item.sd / ratio, SMALLEST_SD)
+
+
+def _lasting(item: RegionEvidence) -> float:
+    if item.indicator == "charge_temperature" and PLACES[item.region].full_load > 0.5:
+        return HOT_SD
+    return MODEL_SD.get(item.indicator, SMALLEST_SD)
 
 
 def _covariance(evidence: Evidence, keep: list[int], sd: FloatArray) -> FloatArray:

@@ -84,14 +84,14 @@ def signatures(
     one night to the next. Callers must not write into the arrays.
     """
     engines = plausible(number, seed)
-    point = place(
+    engine, point = place(
         engines,
         setting.regions,
         np.array(setting.engine_speed),
         np.array(setting.pressure_ratio),
         np.array(setting.ambient_pressure),
     )
-    healthy = solve_healthy(engines.engine, point)
+    healthy = solve_healthy(engine, point)
     reader = _Reader(healthy, setting, engines.spool_seconds[:, :, np.newaxis])
     return {name: _of(cause, reader) for name, cause in CAUSES.items()}
 

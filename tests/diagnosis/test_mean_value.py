@@ -92,7 +92,7 @@ def test_every_plausible_engine_has_a_plausible_healthy_state():
     regions = ("idle", "part_load_recirculation", "part_load_closed", "full_load")
     unknown = np.zeros(4)
     engines = plausible()
-    healthy = solve_healthy(engines.engine, place(engines, regions, unknown, unknown, unknown))
+    healthy = solve_healthy(*place(engines, regions, unknown, unknown, unknown))
     assert np.isfinite(healthy.area).all()
     assert (healthy.exhaust_temperature[:, 3] < 1250.0).all()  # a diesel's limit, some 1100 K
     assert (healthy.exhaust_temperature[:, 0] > 320.0).all()
