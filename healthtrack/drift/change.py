@@ -215,11 +215,13 @@ def absorb_bank(
 class Weighed:
     """The candidates weighed: ln R (S,), and the change's moments if one is true, (5, S).
 
-    ``joint`` is ln of weight × time × likelihood ratio, ``centre`` and ``variance`` the sizes, all
-    (K', 2, G, S) over the places in use.
+    ``log_excess`` (S,) is R counted only for what the figures say beyond nothing: a candidate that
+    has just opened is possible but no reason to widen a band. ``joint`` is ln of weight × time ×
+    likelihood ratio, ``centre`` and ``variance`` the sizes, all (K', 2, G, S) over places in use.
     """
 
     log_years: FloatArray
+    log_excess: FloatArray
     moments: FloatArray
     joint: FloatArray
     centre: FloatArray
@@ -232,12 +234,16 @@ def weigh(bank: Bank, model: Model, distance: FloatArray) -> Weighed:
     prior = prior_variances(model)
     variance = prior / (1.0 + prior * bank.power[:used])
     centre = variance * bank.match[:used]
-    joint = _ratio(centre, variance, prior, bank.match[:used], model.side)
-    joint += bank.log_omega[:used]
-    joint += bank.log_weight
+    ratio = _ratio(centre, variance, prior, bank.match[:used], model.side)
+    joint = ratio + bank.log_omega[:used] + bank.log_weight
     log_years = log_sum(joint, (0, 1, 2))
     known = np.where(np.isfinite(log_years), log_years, 0.0)
     weight = np.exp(joint - known)
+    weight *= -np.expm1(-np.maximum(ratio, 0.0))
+    total = weight.sum(axis=(0, 1, 2))
+    with np.errstate(divide="ignore"):
+        log_excess = known + np.log(total)
+    weight /= np.where(total > 0.0, total, 1.0)
     first = (weight * centre).sum(axis=2)
     second = (weight * (variance + centre * centre)).sum(axis=2)
     at = distance - bank.origin[:used]
@@ -253,4 +259,4 @@ def weigh(bank: Bank, model: Model, distance: FloatArray) -> Weighed:
     moments[1] -= moments[0] ** 2
     moments[3] -= moments[2] ** 2
     moments[4] -= moments[0] * moments[2]
-    return Weighed(log_years, moments, joint, centre, variance)
+    return Weighed(log_years, log_excess, moments, joint, centre, variance)

@@ -44,7 +44,7 @@ class Model:
     """The numbers of S series and the grid, in the series' units.
 
     ``standing`` (G, S), ``memory`` (G,), ``pace2`` and ``walk2`` (Q, S), ``log_pace`` (Q,),
-    ``limit``, ``side`` and ``release2`` (S,).
+    ``limit``, ``notice``, ``side`` and ``release2`` (S,).
     """
 
     standing: FloatArray
@@ -53,6 +53,7 @@ class Model:
     walk2: FloatArray
     log_pace: FloatArray
     limit: FloatArray
+    notice: FloatArray
     side: FloatArray
     release2: FloatArray
     outlying: float

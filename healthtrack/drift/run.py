@@ -243,7 +243,6 @@ def _absorb(
     use = None if valid.all() else valid.astype(np.float64)
     noise = level.noise_variance(state.level, data.variance[drive])
     value, distance = data.value[drive], data.distance[drive]
-    weighed = None
     terms: list[Term] = [(0, None), (2, None)]
     terms += [
         (level.SHARED + part, None if constant else data.shared[drive, part])
@@ -252,18 +251,30 @@ def _absorb(
     if state.bank.start.size:
         change.absorb_bank(state.bank, model, terms, (value, noise, distance), use)
     said.log_density[drive] = level.absorb_level(state.level, model, terms, (value, noise), use)
-    moments = level.answer(state.level)
-    if state.bank.start.size and state.bank.used:
-        weighed = change.weigh(state.bank, model, distance)
+    said.moments[drive], weighed = _say(state, model, distance)
+    if weighed is not None:
         said.log_years[drive] = weighed.log_years
-        _mix(moments, weighed, state.whole[STATE] == rules.NORMAL)
-    said.moments[drive] = moments
     return weighed
+
+
+def _say(
+    state: State, model: level.Model, distance: FloatArray
+) -> tuple[FloatArray, change.Weighed | None]:
+    """Return level and slope with their (co)variances (5, S), and the candidates weighed.
+
+    While no alert stands the candidates count by the odds that one of them is true.
+    """
+    moments = level.answer(state.level)
+    if not (state.bank.start.size and state.bank.used):
+        return moments, None
+    weighed = change.weigh(state.bank, model, distance)
+    _mix(moments, weighed, state.whole[STATE] == rules.NORMAL)
+    return moments, weighed
 
 
 def _mix(moments: FloatArray, weighed: change.Weighed, where: BoolArray) -> None:
     """Mix the candidates' moments into the level filter's, by the odds of a change."""
-    odds = CHANGES_PER_YEAR * np.exp(np.minimum(weighed.log_years, 300.0))
+    odds = CHANGES_PER_YEAR * np.exp(np.minimum(weighed.log_excess, 300.0))
     share = np.where(where, odds / (1.0 + odds), 0.0)
     keep = 1.0 - share
     off = weighed.moments[0] - moments[0]
@@ -280,7 +291,8 @@ def _judge(
     drive, bars = task
     whole, moments = state.whole, said.moments[drive]
     sd = np.sqrt(np.maximum(moments[1], 0.0))
-    chances = rules.concern(moments[0], sd, model.limit, model.side)
+    sizes = rules.Sizes(model.notice, model.limit, model.side)
+    chances = rules.chances(moments[0], sd, sizes)
     over = said.log_years[drive] >= bars
     now, healthy, happened = rules.next_state(whole[STATE], whole[HEALTHY], over, chances)
     judged = data.valid[drive] & ~data.pinned[drive]

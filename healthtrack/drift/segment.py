@@ -64,6 +64,8 @@ class Segment:
         Size of a harmful change, the unit of priors on changes. [unit]
     side : -1, 0 or 1
         Direction of concern.
+    notice : float
+        Size of a change below which it is not worth a word. [unit]
     """
 
     value: FloatArray
@@ -76,6 +78,7 @@ class Segment:
     scale: float
     limit: float
     side: int
+    notice: float = 0.0
 
 
 DRIVEN = ("value", "se", "days", "distance", "shared", "pinned")

@@ -60,6 +60,7 @@ def model_of(segments: Sequence[Segment], grid: Grid) -> Model:
         walk2=(grid.walk[:, None] * limit) ** 2,
         log_pace=grid.log_prior_pace,
         limit=limit,
+        notice=np.array([segment.notice for segment in segments]),
         side=np.array([float(segment.side) for segment in segments]),
         release2=(RELEASE * limit) ** 2,
         outlying=grid.outlying,

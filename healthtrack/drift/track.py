@@ -79,11 +79,15 @@ class Tracked:
 
 @dataclass(frozen=True)
 class Plan:
-    """What tracking needs beside the figures: size of harm [unit], side, bar [ln years]."""
+    """What tracking needs beside the figures.
+
+    Size of harm [unit], side, bar [ln years], size below which a change is not worth a word [unit].
+    """
 
     limit: float
     side: int
     log_bar: float
+    notice: float = 0.0
 
 
 def axis_of(figures: pl.DataFrame) -> Axis:
@@ -175,6 +179,7 @@ def _whole(figures: pl.DataFrame, baseline: Baseline, axis: Axis, plan: Plan) ->
         scale=float(np.median(se[pinned] if pinned.any() else se)),
         limit=abs(plan.limit),
         side=plan.side,
+        notice=plan.notice,
     )
 
 
