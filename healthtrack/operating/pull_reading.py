@@ -20,6 +20,9 @@ HELD = 0.03
 HELD_RISE = 1.15
 """Engine speed must rise by this factor meanwhile: under it boost may only be about to rise."""
 
+STOPS = (2.0, 98.0)
+"""Duty under and over which a boost actuator stands at its stop. [%]"""
+
 FALLS_OFF = 0.08
 """Boost that ends the pull this far under its peak falls off."""
 
@@ -47,7 +50,8 @@ class PullReading:
 
     ``share_efficient`` is the share of its time in the efficient zone, ``outside`` the seconds
     spent in each place outside the map. Without a map these are None and empty.
-    ``held_ratio`` is the pressure ratio at which boost was held from ``held_from`` [rpm] on.
+    ``held_ratio`` is the pressure ratio at which boost was held from ``held_from`` [rpm] on, and
+    ``held_at_stop`` the boost actuator's duty [%] meanwhile if it stood at a stop.
     ``bend`` is the largest distance between the interpolated track and the one of held values, in
     percent of flow and of ratio. ``verdict`` is the one sentence on top, ``sentences`` say it all;
     after ± stand 95 % (1.96 standard deviations).
@@ -58,6 +62,7 @@ class PullReading:
     peak_ratio_at: float
     held_ratio: float | None
     held_from: float | None
+    held_at_stop: float | None
     falls_off: float | None
     share_efficient: float | None
     outside: dict[str, float]
@@ -89,6 +94,7 @@ def read_pull(track: PullTrack, chart: CompressorMap | None) -> PullReading:
         peak_ratio_at=peak["engine_speed"],
         held_ratio=held[0] if held else None,
         held_from=held[1] if held else None,
+        held_at_stop=held[2] if held else None,
         falls_off=100.0 * fall if fall > FALLS_OFF else None,
         share_efficient=_share_efficient(frame, chart),
         outside=_outside(frame) if chart is not None else {},
@@ -121,8 +127,8 @@ def _verdict(reading: PullReading, chart: CompressorMap | None) -> str:
     return f"Inside the map, but only {share} in the efficient zone."
 
 
-def _held(frame: pl.DataFrame, peak: float) -> tuple[float, float] | None:
-    """Mean ratio and first engine speed of the stretch over which boost was held, if it was."""
+def _held(frame: pl.DataFrame, peak: float) -> tuple[float, float, float | None] | None:
+    """Mean ratio, first engine speed and duty at a stop, where boost was held; None if not."""
     flat = frame.filter(pl.col("pressure_ratio") >= (1.0 - HELD) * peak)
     if flat.height < 5:
         return None
@@ -130,7 +136,17 @@ def _held(frame: pl.DataFrame, peak: float) -> tuple[float, float] | None:
     mean = flat["pressure_ratio"].mean()
     if last < HELD_RISE * first or not isinstance(mean, float):
         return None
-    return mean, float(first)
+    return mean, float(first), _at_stop(flat["boost_duty"])
+
+
+def _at_stop(duty: pl.Series) -> float | None:
+    known = duty.drop_nulls()
+    if 2 * known.len() < duty.len():
+        return None
+    low, high = known.min(), known.max()
+    if not isinstance(low, float) or not isinstance(high, float):
+        return None
+    return low if high <= STOPS[0] or low >= STOPS[1] else None
 
 
 def _share_efficient(frame: pl.DataFrame, chart: CompressorMap | None) -> float | None:
@@ -178,6 +194,10 @@ def _boost_words(reading: PullReading) -> list[str]:
             f"From {reading.held_from:.0f} rpm on boost is held near {reading.held_ratio:.2f} "
             "while speed and flow go on rising: the wastegate or the vanes cut it there, not the "
             "compressor."
+            if reading.held_at_stop is None
+            else f"From {reading.held_from:.0f} rpm on boost stays near {reading.held_ratio:.2f}, "
+            f"the actuator at its stop ({reading.held_at_stop:.0f} %): nothing regulates boost "
+            "any more; the turbocharger gives all that it has, or the actuator is stuck."
         )
     if reading.falls_off is not None:
         told.append(

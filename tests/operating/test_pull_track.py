@@ -114,6 +114,15 @@ def test_a_pull_through_the_middle_of_the_map_is_said_to_be_so(make_drive, signa
     assert "Worst" not in told
 
 
+def test_an_actuator_at_its_stop_is_not_said_to_cut_boost(make_drive, signals, chart):
+    regulated = follow(make_drive(signals | {"boost_duty": 55.0}, 70.0, every=0.1), chart)
+    assert "the wastegate or the vanes cut it" in " ".join(read_pull(regulated, chart).sentences)
+    stuck = follow(make_drive(signals | {"boost_duty": 100.0}, 70.0, every=0.1), chart)
+    told = " ".join(read_pull(stuck, chart).sentences)
+    assert "at its stop (100 %)" in told
+    assert "cut it there" not in told
+
+
 def test_too_little_airflow_is_said_to_lie_left_of_the_surge_line(make_drive, signals, chart):
     signals["airflow"] = lambda t: 0.3 * airflow(t)
     reading = read_pull(follow(make_drive(signals, 70.0, every=0.1), chart), chart)
