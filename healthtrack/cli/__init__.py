@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from healthtrack import __version__
-from healthtrack.cli import check, demo, ingest, maintenance, pull, start, verdicts
+from healthtrack.cli import check, demo, ingest, maintenance, pull, service, start, verdicts
 from healthtrack.cli.shell import with_workspace
 from healthtrack.errors import HealthtrackError, UsageError
 
@@ -58,3 +58,9 @@ main.add_command(verdicts.assess)
 main.add_command(verdicts.report)
 main.add_command(pull.pull)
 main.add_command(maintenance.maintenance)
+main.add_command(service.serve)
+main.add_command(service.status)
+main.add_command(service.acknowledge)
+main.add_command(service.backup)
+main.add_command(service.restore)
+main.add_command(service.service_files)

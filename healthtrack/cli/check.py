@@ -9,7 +9,8 @@ import click
 from healthtrack.cli.shell import Shell, now, print_json, with_workspace
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
 
     from healthtrack.jobs.checking import Remark
 
@@ -21,7 +22,7 @@ def check() -> None:
     from healthtrack.jobs import checking
 
     shell = Shell.current()
-    remarks = checking.check(shell.root, now().date())
+    remarks = (*checking.check(shell.root, now().date()), *_service(shell.root))
     if shell.as_json:
         fields = [
             {"level": remark.level, "subject": remark.subject, "text": remark.text}
@@ -32,6 +33,21 @@ def check() -> None:
         _tell(remarks)
     if any(remark.level == "wrong" for remark in remarks):
         click.get_current_context().exit(1)
+
+
+def _service(root: Path) -> Iterator[Remark]:
+    """Say what the service, where there ever was one, wants of a person."""
+    from healthtrack.jobs.checking import Remark
+    from healthtrack.service.looking import look
+
+    seen = look(root, now())
+    if seen.document is None:
+        return
+    for fault in seen.faults:
+        yield Remark("wrong", "service", fault)
+    if not seen.faults:
+        words = "runs" if seen.running else "was stopped"
+        yield Remark("ok", "service", f"it {words}; nothing is overdue")
 
 
 def _tell(remarks: Sequence[Remark]) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from healthtrack.cli.shell import Day, Shell, print_json, with_workspace
+from healthtrack.cli.shell import Day, Shell, open_for_reading, print_json, with_workspace
 
 if TYPE_CHECKING:
     from datetime import date
@@ -64,7 +64,7 @@ def list_events(vehicle: str | None) -> None:
     workspace = shell.workspace()
     if vehicle is not None:
         workspace.chosen([vehicle])
-    with workspace.open_store() as store:
+    with open_for_reading(workspace) as store:
         events = store.maintenance(vehicle)
     if shell.as_json:
         print_json({"events": [_as_dict(event) for event in events]})

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from healthtrack.jobs.workspace import Workspace
+    from healthtrack.store import Store
 
 _Command = TypeVar("_Command", bound="Callable[..., Any]")
 
@@ -111,6 +112,24 @@ def now() -> datetime:
     from healthtrack import clock
 
     return clock.now()
+
+
+@contextmanager
+def open_for_reading(workspace: Workspace) -> Iterator[Store]:
+    """Open the store, or the service's snapshot; then say on standard error how old it is."""
+    with workspace.open_for_reading() as (store, published):
+        if published is not None:
+            click.echo(f"The service holds the store; this is as of {ago(published)}.", err=True)
+        yield store
+
+
+def ago(moment: datetime) -> str:
+    """Return a moment as a person would say it, with how long ago it was."""
+    seconds = max(0, int((now() - moment).total_seconds()))
+    for size, unit in ((86_400, "days"), (3600, "h"), (60, "min")):
+        if seconds >= 2 * size:
+            return f"{moment:%Y-%m-%d %H:%M} UTC, {seconds // size} {unit} ago"
+    return f"{moment:%Y-%m-%d %H:%M} UTC, {seconds} s ago"
 
 
 def print_json(document: dict[str, Any]) -> None:

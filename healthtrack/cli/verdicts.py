@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from healthtrack.cli.shell import Shell, as_of_option, now, print_json, progress, with_workspace
+from healthtrack.cli.shell import (
+    Shell,
+    as_of_option,
+    now,
+    open_for_reading,
+    print_json,
+    progress,
+    with_workspace,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,7 +40,7 @@ def assess(vehicles: tuple[str, ...], as_of: date | None) -> None:
     workspace = shell.workspace()
     chosen = tuple(workspace.chosen(vehicles))
     day = as_of or now().date()
-    with workspace.open_store() as store, vehicle_workers(workspace, len(chosen)) as workers:
+    with open_for_reading(workspace) as store, vehicle_workers(workspace, len(chosen)) as workers:
         findings = assess_all(workspace, store, chosen, day, workers)
     if shell.as_json:
         print_json(findings_as_dict(day, findings))
@@ -51,7 +59,7 @@ def report(vehicles: tuple[str, ...], as_of: date | None) -> None:
     workspace = shell.workspace()
     chosen = tuple(workspace.chosen(vehicles))
     day = as_of or now().date()
-    with workspace.open_store() as store, vehicle_workers(workspace, len(chosen)) as workers:
+    with open_for_reading(workspace) as store, vehicle_workers(workspace, len(chosen)) as workers:
         findings = assess_all(workspace, store, chosen, day, workers)
         written = report_all(workspace, findings, workers)
     if shell.as_json:

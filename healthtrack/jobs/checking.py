@@ -133,7 +133,13 @@ def _store(workspace: Workspace, today: date) -> Iterator[Remark]:
         yield from _waiting(workspace, ())
         return
     try:
-        with workspace.open_store() as store:
+        with workspace.open_for_reading() as (store, published):
+            if published is not None:
+                yield Remark(
+                    "ok",
+                    "store",
+                    f"the service holds it; seen as of {published:%Y-%m-%d %H:%M} UTC",
+                )
             entries = store.logs()
             counts = Counter(entry.state for entry in entries)
             yield Remark(

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from healthtrack import config
-from healthtrack.errors import UsageError
-from healthtrack.store import Store
+from healthtrack.errors import StoreLockedError, UsageError
+from healthtrack.store import Store, open_snapshot, snapshot_path
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from datetime import date
+    from collections.abc import Iterator, Sequence
+    from datetime import date, datetime
     from pathlib import Path
 
     from healthtrack.config import VehicleSettings, WorkspaceSettings
@@ -58,6 +59,32 @@ class Workspace:
     def open_store(self) -> Store:
         """Open the store; its file is made where there is none."""
         return Store.open(self.store_path, self.settings.store_memory_mb)
+
+    @contextmanager
+    def open_for_reading(self) -> Iterator[tuple[Store, datetime | None]]:
+        """Open the store, or the service's snapshot while another process holds the store.
+
+        Yields
+        ------
+        Store
+            To be read; into a snapshot nothing is written.
+        datetime or None
+            As of when the snapshot is; None where it is the store itself.
+
+        Raises
+        ------
+        StoreLockedError
+            Another process holds the store, and there is no snapshot.
+        """
+        published = None
+        try:
+            store = self.open_store()
+        except StoreLockedError:
+            if not snapshot_path(self.store_path).exists():
+                raise
+            store, published = open_snapshot(self.store_path, self.settings.store_memory_mb)
+        with store:
+            yield store, published
 
     def report_path(self, vehicle: str, as_of: date) -> Path:
         """Where the report on a vehicle as of a day lands; names sort by vehicle, then by day."""

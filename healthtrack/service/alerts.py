@@ -54,7 +54,8 @@ def advance(episodes: Sequence[Episode], finding: VehicleFinding, now: datetime)
             None,
         )
         if item.state not in _DEGREE:
-            if current is not None and item.state == "normal":
+            newest = current is not None and finding.as_of >= current.seen_on
+            if current is not None and newest and item.state == "normal":
                 cleared.append(replace(current, closed=now, seen_on=finding.as_of))
             continue
         after, news = _raised(episodes, current, item, finding, now)

@@ -89,7 +89,7 @@ def due_jobs(
     found = []
     for plan in planned:
         moment = outstanding(plan, records.get(plan.job), now)
-        if moment is not None and _may_try(records[plan.job], now):
+        if moment is not None and may_try(records[plan.job], now):
             found.append(Due(plan, moment))
     return tuple(found)
 
@@ -103,7 +103,8 @@ def outstanding(plan: Plan, record: JobRecord | None, now: datetime) -> datetime
     return moment if moment is not None and moment > since else None
 
 
-def _may_try(record: JobRecord, now: datetime) -> bool:
+def may_try(record: JobRecord, now: datetime) -> bool:
+    """Whether the pause after a failure, where there was one, is over."""
     if record.failures == 0 or record.last_failed is None:
         return True
     return now >= record.last_failed + pause(record.failures, FIRST_RETRY)

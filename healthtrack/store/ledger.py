@@ -132,14 +132,32 @@ class Ledger:
         ).fetchall()
         return tuple(Run(*row) for row in rows)
 
-    def prune(self, before: datetime) -> None:
-        """Forget runs from before a moment, but the last one done of each job."""
+    def prune(self, before: datetime, jobs: Iterable[str] | None = None) -> None:
+        """Forget runs from before a moment, but the last one done of each job.
+
+        Parameters
+        ----------
+        before : datetime
+            Of runs that started earlier.
+        jobs : iterable of str or None
+            Of these jobs alone; None for all.
+        """
+        chosen = None if jobs is None else list(jobs)
         with transaction(self._connection):
             self._connection.execute(
-                "DELETE FROM service_run WHERE started < ? AND (job, due) NOT IN "
+                "DELETE FROM service_run WHERE started < $before "
+                "AND ($jobs IS NULL OR list_contains($jobs::VARCHAR[], job)) AND (job, due) NOT IN "
                 "(SELECT (job, max(due)) FROM service_run WHERE state = 'done' GROUP BY job)",
-                [before],
+                {"before": before, "jobs": chosen},
             )
+
+    def totals(self) -> tuple[dict[str, int], int]:
+        """Return how many logs there are by state, and how many drives."""
+        logs = self._connection.execute(
+            "SELECT state, count(*) FROM log GROUP BY state ORDER BY state"
+        ).fetchall()
+        drives = self._connection.execute("SELECT count(*) FROM drive").fetchall()
+        return dict(logs), int(drives[0][0])
 
     def news(self) -> tuple[str, ...]:
         """Return the vehicles that have logs which no assessment of the service has looked at."""

@@ -98,4 +98,4 @@ def open_snapshot(store: Path, memory_limit_mb: int) -> tuple[Store, datetime]:
     except (duckdb.Error, IndexError):
         connection.close()
         raise StoreError(f"{path} is no snapshot of a store; delete it.") from None
-    return Store(connection, path), published
+    return Store(connection, path, read_only=True), published

@@ -45,9 +45,12 @@ class Store:
     ()
     """
 
-    def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+    def __init__(
+        self, connection: duckdb.DuckDBPyConnection, path: Path, *, read_only: bool = False
+    ) -> None:
         self._connection = connection
         self.path = path
+        self.read_only = read_only
 
     @classmethod
     def open(cls, path: Path, memory_limit_mb: int = DEFAULT_STORE_MEMORY_MB) -> Self:
@@ -288,6 +291,14 @@ class Store:
             pulls=self._of_drives("pull", vehicle, end),
         )
 
+    def recent_windows(self, vehicle: str, most: int) -> pl.DataFrame:
+        """Return the vehicle's latest windows, at most so many."""
+        return self._frame(
+            'SELECT "window".* FROM "window" JOIN drive USING (drive) '
+            'WHERE drive.vehicle = ? ORDER BY "window".t DESC, drive LIMIT ?',
+            [vehicle, most],
+        )
+
     def _of_drives(self, table: str, vehicle: str, end: datetime) -> pl.DataFrame:
         """Return a table's rows of a vehicle's drives that had ended, columns in their order."""
         keys = ["drive", "t", *(("seconds", "region") if table != "pull" else ())]
@@ -374,7 +385,12 @@ class Store:
     # --------------------------------------------------------------- verdicts
 
     def keep_finding(self, finding: StoredFinding) -> bool:
-        """Keep a verdict unless the last one for that day said the same; True if it was kept."""
+        """Keep a verdict unless the last one for that day said the same; True if it was kept.
+
+        A snapshot keeps none.
+        """
+        if self.read_only:
+            return False
         last = self._findings("vehicle = ? AND as_of = ?", [finding.vehicle, finding.as_of])
         if last and last[-1].document == finding.document:
             return False

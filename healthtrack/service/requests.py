@@ -1,0 +1,91 @@
+"""What other processes ask of the service while it holds the store: small files, whole or not.
+
+A request lies in ``service/requests`` until the service has done it, so it survives a crash of
+either side, and doing it twice is doing it once.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import uuid
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from healthtrack.service.state import FOLDER
+from healthtrack.store import Episodes
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from healthtrack.store import Episode, Store
+
+_LARGEST = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledgement:
+    """Someone has taken note of a vehicle's open alerts, or of one indicator's."""
+
+    vehicle: str
+    indicator: str | None
+    by: str
+    moment: datetime
+
+
+def ask(root: Path, request: Acknowledgement) -> Path:
+    """Leave a request for the service."""
+    folder = root / FOLDER / "requests"
+    folder.mkdir(parents=True, exist_ok=True)
+    document = {
+        "kind": "acknowledge",
+        "vehicle": request.vehicle,
+        "indicator": request.indicator,
+        "by": request.by,
+        "moment": request.moment.isoformat(),
+    }
+    target = folder / f"{uuid.uuid4().hex}.json"
+    temporary = target.with_suffix(".part")
+    temporary.write_text(json.dumps(document), encoding="utf-8")
+    os.replace(temporary, target)  # noqa: PTH105 - the atomic one, by its own name
+    return target
+
+
+def waiting(root: Path) -> tuple[Path, ...]:
+    """Return the requests that wait."""
+    folder = root / FOLDER / "requests"
+    try:
+        return tuple(sorted(path for path in folder.iterdir() if path.suffix == ".json"))
+    except OSError:
+        return ()
+
+
+def read(path: Path) -> Acknowledgement | None:
+    """Read a request; None where it is none that is known."""
+    try:
+        with path.open(encoding="utf-8") as stream:
+            document = json.loads(stream.read(_LARGEST))
+        if document["kind"] != "acknowledge":
+            return None
+        indicator = document["indicator"]
+        return Acknowledgement(
+            str(document["vehicle"]),
+            None if indicator is None else str(indicator),
+            str(document["by"])[:100],
+            datetime.fromisoformat(document["moment"]).astimezone(UTC),
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def acknowledge(store: Store, request: Acknowledgement) -> tuple[Episode, ...]:
+    """Note that someone knows of the open alerts, and return those that were news."""
+    episodes = Episodes(store)
+    known = tuple(
+        replace(one, acknowledged=request.moment, acknowledged_by=request.by)
+        for one in episodes.open(request.vehicle)
+        if one.acknowledged is None and request.indicator in (None, one.indicator)
+    )
+    episodes.keep(known)
+    return known
