@@ -112,6 +112,10 @@ class VehicleSettings(SettingsModel):
     intake_temperature_sensor: Literal["unknown", "ahead_of_compressor", "behind_cooler"] = Field(
         "unknown", description="where the intake temperature sensor sits"
     )
+    gearing_check: bool = Field(
+        default=True,
+        description="refuse logs whose road speed over engine speed fits none of its gears",
+    )
     baseline_from: date | None = Field(
         None, description="first day of the healthy period", examples=[date(2025, 1, 1)]
     )

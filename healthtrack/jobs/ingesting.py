@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 from healthtrack import ingest
 from healthtrack.errors import LogError, SettingsError
+from healthtrack.jobs.identities import Identities
 from healthtrack.jobs.logs import (
     content_hash,
     find_logs,
@@ -127,10 +128,13 @@ def ingest_logs(
         candidates[looked_at.sha256] = looked_at
         tasks.append(_task(workspace, looked_at, pipelines))
     workers = workspace.settings.workers
+    identities = Identities(store, workspace.settings.vehicles)
     with _workers(workers, len(tasks), executor) as used:
         try:
             for task, result in run_all(read_one, tasks, used, ahead=2 * worker_count(workers)):
-                yield _keep(workspace, store, candidates.pop(task.sha256), result, now)
+                candidate = candidates.pop(task.sha256)
+                checked = _checked(identities, candidate.log, result)
+                yield _keep(workspace, store, candidate, checked, now)
         except BrokenProcessPool:
             yield from (_worker_died(candidate.log) for candidate in candidates.values())
 
@@ -212,6 +216,19 @@ def _whose(workspace: Workspace, log: LogFile) -> tuple[str, str]:
 def _size_and_time(log: LogFile) -> tuple[int, int]:
     status = log.path.stat()
     return status.st_size, status.st_mtime_ns
+
+
+def _checked(
+    identities: Identities, log: LogFile, result: ProcessedLog | LogError
+) -> ProcessedLog | LogError:
+    """Return the result, or the reason why it is another vehicle's log."""
+    if isinstance(result, LogError) or log.vehicle is None:
+        return result
+    try:
+        identities.check(log.vehicle, result.operation.windows.frame, log.shown)
+    except LogError as error:
+        return error
+    return result
 
 
 def _keep(

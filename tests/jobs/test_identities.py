@@ -1,0 +1,68 @@
+"""A log in the wrong vehicle's folder waits in quarantine, with the vehicle it would fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+import pytest
+
+from healthtrack.config import VehicleSettings
+from healthtrack.errors import LogError
+from healthtrack.jobs.identities import Identities
+
+
+def windows(top, count, seed):
+    rng = np.random.default_rng(seed)
+    engine = rng.uniform(1100, 3000, count)
+    road = engine / 1000 * top * rng.choice([0.45, 0.7, 1.0], count)
+    return pl.DataFrame({"engine_speed": engine, "vehicle_speed": road})
+
+
+@dataclass
+class Known:
+    """Stands in for the store: what it would give for recent_windows."""
+
+    frames: dict[str, pl.DataFrame]
+    asked: int = 0
+
+    def recent_windows(self, vehicle, most):
+        self.asked += 1
+        return self.frames.get(vehicle, pl.DataFrame()).head(most)
+
+
+@pytest.fixture
+def known():
+    return Known({"otter": windows(40.0, 400, 1), "stoat": windows(47.0, 400, 2)})
+
+
+VEHICLES = {"otter": VehicleSettings(), "stoat": VehicleSettings(), "hare": VehicleSettings()}
+
+
+def test_a_log_in_the_right_folder_passes_and_the_store_is_asked_once(known):
+    identities = Identities(known, VEHICLES)
+    for seed in range(30):
+        identities.check("otter", windows(40.0, 30, seed), "a.csv")
+    assert known.asked == 1
+
+
+def test_a_log_in_the_wrong_folder_is_refused_with_the_right_one(known):
+    with pytest.raises(LogError, match="It would fit stoat") as caught:
+        Identities(known, VEHICLES).check("otter", windows(47.0, 30, 9), "inbox/otter/a.csv")
+    assert caught.value.reason == "wrong_vehicle"
+    assert "inbox/otter/a.csv" in caught.value.message
+    assert "gearing_check = false" in caught.value.message
+
+
+def test_a_vehicle_that_is_hardly_known_takes_what_comes_and_is_looked_up_again(known):
+    identities = Identities(known, VEHICLES)
+    for seed in range(21):
+        identities.check("hare", windows(33.0, 30, seed), "a.csv")
+    assert known.asked == 2
+
+
+def test_the_check_can_be_switched_off(known):
+    vehicles = {**VEHICLES, "otter": VehicleSettings(gearing_check=False)}
+    Identities(known, vehicles).check("otter", windows(47.0, 30, 9), "a.csv")
+    assert known.asked == 0
