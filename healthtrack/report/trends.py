@@ -253,9 +253,17 @@ def _learned_word(flow: Flow, item: IndicatorFinding, place: Place) -> None:
     """Name the tinted period once, where it begins."""
     assert item.trend is not None
     learned = item.trend.frame.filter(item.trend.frame["learned"].fill_null(value=False))
-    if learned.height:
-        x = place.across(float(np.min(place.axis.places(learned))))
-        flow.page.text(x + 0.8, place.foot - 1.2, "learned", style.TINY, colour=style.SOFT)
+    if not learned.height:
+        return
+    x = place.across(float(np.min(place.axis.places(learned))))
+    lines = [place.down(0.0)]
+    for value in (item.limit, item.threshold):
+        if value is not None:
+            lines += [place.down(side * abs(value)) for side in limit_sides(item)]
+    rows = np.arange(place.foot - 1.2, place.top + 2.4, -0.8)  # the lowest place clear of lines
+    clear = [y for y in rows if all(not -1.0 < y - line < 3.0 for line in lines)]
+    y = float(clear[0]) if clear else place.foot - 1.2
+    flow.page.text(x + 0.8, y, "learned", style.TINY, colour=style.SOFT)
 
 
 def _foot(flow: Flow, place: Place, marks: Sequence[EventMark]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from healthtrack.config import ReportSettings
@@ -25,6 +26,7 @@ from healthtrack.report.todo import draw_checks
 from healthtrack.report.trends import draw_trends, drawable
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from healthtrack.config import VehicleSettings
@@ -47,13 +49,16 @@ def compose(
         decimal_comma=settings.decimal_mark == "comma",
     )
     draw_front(flow, finding, vehicle)
-    at_once = _height_of_outlook(finding, flow.paper) <= flow.room
-    if at_once:
-        _outlook(flow, finding)
+    outlook = [
+        partial(draw_causes, finding=finding),
+        partial(draw_forecasts, indicators=finding.indicators),
+    ]
+    while outlook and height_of(outlook[0], flow.paper) <= flow.room:
+        outlook.pop(0)(flow)
     if any(drawable(item) for item in finding.indicators):
         draw_trends(flow, finding)
-    if not at_once:  # rather after the trends than a page of its own before them
-        _outlook(flow, finding)
+    for draw in outlook:  # rather after the trends than on a page of their own before them
+        draw(flow)
     draw_checks(flow, finding)
     draw_evidence(flow, finding)
     draw_repairs(flow, finding)
@@ -65,16 +70,11 @@ def compose(
     return flow
 
 
-def _outlook(flow: Flow, finding: VehicleFinding) -> None:
-    """Write what it probably is and what will come of it."""
-    draw_causes(flow, finding)
-    draw_forecasts(flow, finding.indicators)
-
-
-def _height_of_outlook(finding: VehicleFinding, paper: Paper) -> float:
+def height_of(draw: Callable[[Flow], None], paper: Paper) -> float:
+    """Return how much height something takes, by drawing it on a sheet without end [mm]."""
     scratch = Flow(replace(paper, height=2000.0), "")
     start = scratch.y
-    _outlook(scratch, finding)
+    draw(scratch)
     return scratch.y - start
 
 
