@@ -1,0 +1,456 @@
+"""Kill the service at every step and at random moments, restart it each time, and compare.
+
+A *life* is nine days of a small garage: logs come in (one of them damaged), vehicles are assessed
+by the real chain, an alert is raised, reports are drawn and mailed to a real server on loopback,
+backups are written. One life is lived undisturbed. Then lives are lived with the process killed
+(SIGKILL) again and again; after each kill it starts anew from what is on disk. At the end of each
+life the store, the reports, the folders and the set of mails must be those of the undisturbed one.
+
+    python tests/benchmarks/kill_campaign.py --kills 200
+
+Nothing that uses threads is touched in this process itself, so that lives can be forked from it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import email
+import hashlib
+import json
+import logging
+import math
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from contextlib import contextmanager
+from datetime import UTC, date, datetime, timedelta
+from email import policy
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+REPOSITORY = Path(__file__).resolve().parent.parent.parent
+sys.path.insert(0, str(REPOSITORY))
+
+START = datetime(2026, 3, 1, 12, tzinfo=UTC)  # a Sunday; the report is due on Monday the 9th
+END = START + timedelta(days=8)
+STEP = timedelta(hours=3)
+RAISED = date(2026, 3, 4)
+MARKED = "X-Healthtrack-Repeat"
+os.environ["HEALTHTRACK_MAIL_PASSWORD"] = "s3cret-Wörd"  # that of tests/smtp_server.py
+
+SETTINGS = """
+[mail]
+host = "127.0.0.1"
+port = PORT
+sender = "monitor@workshop.example"
+user = "monitor"
+ca_file = "ca.pem"
+[service]
+settle_seconds = 0
+scan_files = 3
+backup_keep = 3
+backup_keep_months = 0
+[recipients.owner]
+address = "owner@garage.example"
+reports = "weekly"
+[recipients.boss]
+address = ["boss@garage.example", "deputy@garage.example"]
+reports = "never"
+digest = "0 7 * * wed"
+alerts = true
+[vehicles.otter]
+[vehicles.stoat]
+"""
+
+
+# ------------------------------------------------------------------------------ one process's life
+
+
+def live(root: Path, kill_at: tuple[str, int] | None) -> None:
+    """Live on from where the folder says, to the end or to the kill. Runs in a forked process."""
+    from healthtrack.service.couriers import courier
+    from healthtrack.service.runner import Runner
+
+    listen(root, kill_at)
+    moment = json.loads((root / "moment").read_text())
+    now = [datetime.fromisoformat(moment)]
+    runner = Runner(root, lambda: now[0], courier, bool, assessor())
+    while now[0] <= END:
+        drop_logs(root, now[0])
+        for _ in range(4):  # as the service would, every few seconds
+            runner.tick()
+        now[0] += STEP
+        write_whole(root / "moment", json.dumps(now[0].isoformat()))
+    write_whole(root / "finished", "")
+
+
+def assessor():
+    from dataclasses import replace
+
+    from healthtrack.records import IndicatorFinding
+    from healthtrack.service.work import Chain
+
+    class Raising(Chain):
+        """The real chain, with an alert on otter from a day on: nine days are too few for one."""
+
+        def assess(self, workspace, store, vehicle, as_of, now):
+            finding = super().assess(workspace, store, vehicle, as_of, now)
+            if vehicle != "otter" or as_of < RAISED:
+                return finding
+            item = IndicatorFinding(
+                "airflow", "%", "alert", "as told", -4.1, -5.0, -3.2, raised_on=RAISED
+            )
+            return replace(finding, state="alert", reason="as told", indicators=(item,))
+
+    return Raising()
+
+
+def drop_logs(root: Path, now: datetime) -> None:
+    for source in sorted((root / "prepared").rglob("*.csv")):
+        day = int(source.stem.split("-")[0])
+        marker = root / "dropped" / source.name
+        if START + timedelta(days=day) <= now and not marker.exists():
+            vehicle = source.parent.name
+            target = root / "inbox" / vehicle / source.name
+            temporary = target.with_suffix(".part")
+            shutil.copyfile(source, temporary)
+            os.utime(temporary, (now.timestamp() - 60, now.timestamp() - 60))
+            temporary.rename(target)
+            marker.touch()
+
+
+def write_whole(path: Path, text: str) -> None:
+    temporary = path.with_suffix(".part")
+    temporary.write_text(text)
+    temporary.rename(path)
+
+
+# ------------------------------------------------------------------------------ steps and the kill
+
+
+def listen(root: Path, kill_at: tuple[str, int] | None) -> None:
+    """Note every step; at the chosen one, die as in a power cut."""
+    seen: Counter[str] = Counter()
+
+    def step(name: str) -> None:
+        seen[name] += 1
+        if kill_at and seen[name] == kill_at[1] and kill_at[0] == name:
+            with (root / "killed").open("a") as stream:
+                stream.write(f"{name}\n")
+            os.kill(os.getpid(), signal.SIGKILL)
+        if kill_at is None:
+            with (root / "steps").open("a") as stream:
+                stream.write(f"{name}\n")
+
+    class Listener(logging.Handler):
+        def emit(self, record):
+            if record.getMessage() == "step":
+                step(record.step)
+
+    logger = logging.getLogger("healthtrack")
+    logger.setLevel(logging.DEBUG)
+    logger.addHandler(Listener())
+    logger.propagate = False
+    around_transactions(step)
+    around_files_and_mail(step)
+
+
+def around_transactions(step) -> None:
+    from healthtrack.store.transaction import transaction
+
+    @contextmanager
+    def wrapped(connection):
+        step("transaction: begin")
+        with transaction(connection):
+            yield
+            step("transaction: before commit")
+        step("transaction: committed")
+
+    for name, module in list(sys.modules.items()):
+        ours = name.startswith("healthtrack.store.") and not name.endswith(".transaction")
+        if ours and hasattr(module, "transaction"):
+            module.transaction = wrapped
+
+
+def around_files_and_mail(step) -> None:
+    import smtplib
+
+    for owner, name in (
+        (os, "replace"),
+        (shutil, "move"),
+        (shutil, "rmtree"),
+        (smtplib.SMTP, "connect"),
+        (smtplib.SMTP, "rcpt"),
+        (smtplib.SMTP, "docmd"),
+    ):
+        wrap(owner, name, f"{getattr(owner, '__name__', owner)}.{name}", step)
+    wrap(smtplib.SMTP, "getreply", "answer read", step)
+
+
+def wrap(owner, name, label, step):
+    original = getattr(owner, name)
+
+    def wrapped(*args, **options):
+        step(f"{label}: before")
+        result = original(*args, **options)
+        step(f"{label}: after")
+        return result
+
+    setattr(owner, name, wrapped)
+
+
+# ------------------------------------------------------------------------------ the campaign
+
+
+class Campaign:
+    def __init__(self, folder: Path, seed: int):
+        self.folder, self.random = folder, random.Random(seed)
+        self.post = folder / "post"
+        self.post.mkdir()
+        self.server = subprocess.Popen(
+            [sys.executable, str(REPOSITORY / "tests" / "smtp_server.py"), str(self.post)],
+            stdin=subprocess.PIPE,
+        )
+        while not (self.post / "port").exists():
+            time.sleep(0.05)
+        self.lives = 0
+        self.kills: Counter[str] = Counter()
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.server.stdin.close()
+        self.server.wait()
+
+    def new_life(self) -> Path:
+        self.lives += 1
+        root = self.folder / f"life{self.lives}"
+        for name in ("dropped", "inbox/otter", "inbox/stoat"):
+            (root / name).mkdir(parents=True)
+        shutil.copytree(REPOSITORY / "pipelines", root / "pipelines")
+        port = (self.post / "port").read_text()
+        (root / "healthtrack.toml").write_text(SETTINGS.replace("PORT", port))
+        shutil.copy(self.post / "ca.pem", root / "ca.pem")
+        prepare_logs(root / "prepared")
+        write_whole(root / "moment", json.dumps(START.isoformat()))
+        for kept in (self.post / "kept").iterdir():
+            kept.unlink()
+        return root
+
+    def run(self, root: Path, kill_at: tuple[str, int] | None, after: float | None) -> None:
+        """Let a process live; kill it from outside after some seconds, where asked."""
+        child = os.fork()
+        if child == 0:
+            code = 1
+            try:
+                with (root / "errors").open("a") as stream:
+                    os.dup2(stream.fileno(), 2)
+                live(root, kill_at)
+                code = 0
+            finally:
+                os._exit(code)
+        if after is not None:
+            time.sleep(after)
+            if not (root / "finished").exists():
+                os.kill(child, signal.SIGKILL)
+                self.kills["(a random moment)"] += 1
+        _, status = os.waitpid(child, 0)
+        if os.WIFEXITED(status) and os.WEXITSTATUS(status) != 0:
+            raise SystemExit(f"a life failed:\n{(root / 'errors').read_text()[-3000:]}")
+
+    def undisturbed(self) -> tuple[dict, Counter[str]]:
+        root = self.new_life()
+        started = time.monotonic()
+        self.run(root, (("no such step", 1)), None)
+        self.seconds = time.monotonic() - started
+        whole = self.summary(root)
+        root = self.new_life()
+        self.run(root, None, None)
+        if self.summary(root) != whole:
+            raise SystemExit("two undisturbed lives differ: the comparison would mean nothing")
+        return whole, Counter((root / "steps").read_text().splitlines())
+
+    def disturbed(self, targets: list[str], steps: Counter[str], most: int) -> tuple[dict, Path]:
+        """Live one life with at most so many kills; targets are taken from the list's end."""
+        root = self.new_life()
+        for _ in range(most):
+            if (root / "finished").exists():
+                break
+            if targets and self.random.random() < 0.75:
+                name = targets.pop()
+                count = self.random.randint(1, max(1, math.ceil(steps[name] / 6)))
+                self.run(root, (name, count), None)
+            else:
+                self.run(root, ("no such step", 1), self.random.uniform(0.2, self.seconds / 2))
+        if not (root / "finished").exists():
+            self.run(root, ("no such step", 1), None)
+        if (root / "killed").exists():
+            self.kills.update((root / "killed").read_text().splitlines())
+        return self.summary(root), root
+
+    def summary(self, root: Path) -> dict:
+        """Say what there is at the end of a life; in a process of its own."""
+        code = (
+            "import sys, json; sys.path.insert(0, sys.argv[1])\n"
+            "from tests.benchmarks.kill_campaign import store_summary\n"
+            "from pathlib import Path\n"
+            "print(json.dumps(store_summary(Path(sys.argv[2])), default=str))"
+        )
+        done = subprocess.run(
+            [sys.executable, "-c", code, str(REPOSITORY), str(root)],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        found = json.loads(done.stdout)
+        found["folders"] = folders(root)
+        found["mails"] = sorted(self.mails())
+        return found
+
+    def mails(self) -> Counter[tuple[str, str]]:
+        """How often each letter arrived, by Message-ID and subject."""
+        found: Counter[tuple[str, str]] = Counter()
+        for path in (self.post / "kept").glob("*.eml"):
+            message = email.message_from_bytes(path.read_bytes(), policy=policy.SMTP)
+            found[str(message["Message-ID"]), str(message["Subject"])] += 1
+        return found
+
+    def repeats(self) -> tuple[int, int]:
+        """How many letters arrived more than once, and how many of the repeats say so."""
+        marked = 0
+        for path in (self.post / "kept").glob("*.eml"):
+            message = email.message_from_bytes(path.read_bytes(), policy=policy.SMTP)
+            marked += message[MARKED] is not None
+        extra = sum(count - 1 for count in self.mails().values())
+        return extra, marked
+
+
+def prepare_logs(folder: Path) -> None:
+    from tests.conftest import _write_log
+
+    for day in range(7):
+        for vehicle in ("otter", "stoat"):
+            started = START + timedelta(days=day, hours=-4)
+            factor = 1.0 if vehicle == "otter" else 1.01
+            _write_log(folder / vehicle / f"{day}-{vehicle}.csv", started, 1.0, factor)
+    (folder / "otter" / "3-damaged.csv").write_bytes(bytes(range(256)) * 20)
+
+
+def folders(root: Path) -> dict[str, str]:
+    found = {}
+    for name in ("inbox", "quarantine", "reports", "backups"):
+        for path in sorted((root / name).rglob("*")):
+            if path.is_file():
+                content = path.read_bytes() if path.suffix in {".csv", ".pdf"} else b""
+                found[str(path.relative_to(root))] = hashlib.sha256(content).hexdigest()[:16]
+    return found
+
+
+QUERIES = {
+    # a log in quarantine is tried again at each start, so its time is that of the last try
+    "log": (
+        "SELECT name, vehicle, state, reason, rows, CASE state WHEN 'stored' THEN received END "
+        "FROM log"
+    ),
+    "drive": "SELECT * FROM drive",
+    "sample": "SELECT drive, count(*), min(t), max(t), fsum(engine_speed) FROM sample GROUP BY 1",
+    "window": 'SELECT drive, t, seconds, region, engine_speed, airflow FROM "window"',
+    "loss": "SELECT * FROM loss",
+    "finding": "SELECT vehicle, as_of, state, document FROM finding",
+    "episode": "SELECT * FROM episode",
+    "outbox": "SELECT key, recipient, kind, subject, md5(raw) FROM outbox",
+    "delivery": "SELECT key, address, state FROM delivery",
+    "run": (
+        "SELECT job, due, count(*) FROM service_run WHERE state = 'done' "
+        "AND job NOT IN ('scan', 'watch', 'mail') GROUP BY 1, 2"
+    ),
+}
+
+
+def store_summary(root: Path) -> dict:
+    import duckdb
+
+    with duckdb.connect(str(root / "healthtrack.duckdb"), read_only=True) as connection:
+        connection.execute("SET TimeZone = 'UTC'")
+        return {
+            name: sorted(map(list, connection.execute(query).fetchall()), key=str)
+            for name, query in QUERIES.items()
+        }
+
+
+def preload() -> None:
+    import tests.conftest  # noqa: F401
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--kills", type=int, default=200)
+    parser.add_argument("--per-life", type=int, default=25)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+    options = parser.parse_args()
+    preload()
+    with tempfile.TemporaryDirectory() as folder, Campaign(Path(folder), options.seed) as campaign:
+        result = conduct(campaign, options)
+    print(json.dumps(result) if options.json else table(result))  # noqa: T201 - a script
+    return 0 if result["differences"] == [] else 1
+
+
+def conduct(campaign: Campaign, options: argparse.Namespace) -> dict:
+    whole, steps = campaign.undisturbed()
+    names = list(steps)
+    campaign.random.shuffle(names)
+    targets: list[str] = []
+    differences, extra, marked = [], 0, 0
+    while campaign.kills.total() < options.kills:
+        if not targets:
+            targets = list(names)
+        left = options.kills - campaign.kills.total()
+        found, root = campaign.disturbed(targets, steps, min(options.per_life, left))
+        differences += [
+            f"life {campaign.lives}: {name} differs" for name in whole if found[name] != whole[name]
+        ]
+        if differences:
+            keep = Path(tempfile.gettempdir()) / "kill-campaign-difference.json"
+            keep.write_text(json.dumps({"whole": whole, "found": found}, indent=1))
+        more, of_them = campaign.repeats()
+        extra, marked = extra + more, marked + of_them
+        shutil.rmtree(root)
+        print(f"{campaign.kills.total()} kills, {len(differences)} differences", file=sys.stderr)  # noqa: T201
+    return {
+        "lives": campaign.lives - 2,
+        "kills": campaign.kills.total(),
+        "by_step": dict(campaign.kills.most_common()),
+        "steps": dict(steps),
+        "never_killed_at": sorted(set(steps) - set(campaign.kills)),
+        "letters_per_life": len(whole["mails"]),
+        "repeats": extra,
+        "repeats_that_say_so": marked,
+        "differences": differences,
+    }
+
+
+def table(result: dict) -> str:
+    lines = ["| step | times per life | kills |", "|---|---|---|"]
+    for name, count in sorted(result["steps"].items()):
+        lines.append(f"| {name} | {count} | {result['by_step'].get(name, 0)} |")
+    lines.append(f"| a random moment | | {result['by_step'].get('(a random moment)', 0)} |")
+    lines.append(
+        f"\n{result['kills']} kills in {result['lives']} lives of {result['letters_per_life']} "
+        f"letters each; {result['repeats']} letters arrived again after their answer was lost, "
+        f"{result['repeats_that_say_so']} of those say so; differences: "
+        f"{result['differences'] or 'none'}."
+    )
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
