@@ -40,12 +40,19 @@ def full_demand(grid: Grid) -> NDArray[np.bool_] | None:
     (g,) bool or None
         None where no channel tells.
     """
-    if "pedal" in grid.fresh:
+    name = demand_channel(grid)
+    if name is None:
+        return None
+    asked = grid.channel(name)
+    if name == "pedal":
         rest = pedal_rest(grid)
-        return np.asarray((grid.channel("pedal") - rest) / (100.0 - rest) >= FULL_PEDAL)
-    if "load" in grid.fresh:
-        return np.asarray(grid.channel("load") >= FULL_LOAD_PERCENT)
-    for name in ("fuel_per_stroke", "torque"):
-        if name in grid.fresh:
-            return np.asarray(grid.channel(name) >= PULL_FUEL * grid.fresh[name].values.max())
-    return None
+        return np.asarray((asked - rest) / (100.0 - rest) >= FULL_PEDAL)
+    if name == "load":
+        return np.asarray(asked >= FULL_LOAD_PERCENT)
+    return np.asarray(asked >= PULL_FUEL * grid.fresh[name].values.max())
+
+
+def demand_channel(grid: Grid) -> str | None:
+    """Name the channel by which full demand is told; None where there is none."""
+    names = ("pedal", "load", "fuel_per_stroke", "torque")
+    return next((name for name in names if name in grid.fresh), None)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from healthtrack.operating.demand import full_demand
+from healthtrack.operating.demand import demand_channel, full_demand
 from healthtrack.operating.grid import Grid, fresh_statistics, make_grid
 from healthtrack.operating.pull_figures import PULL_SCHEMA, figures
 from healthtrack.operating.standing import stretches
@@ -36,6 +36,9 @@ LEAST_FRESH = 4
 
 NOTICED_SECONDS, NOTICED_RISE = 1.2, 1.1
 """From here on an acceleration that is no pull is told as a near miss. [s], ratio"""
+
+EASED = 8.0
+"""A demand that falls this far under its highest in the pull was eased off: it ends there. [%]"""
 
 MOVING = 10.0
 """Road speed under which the clutch may slip and no gear is told. [km/h]"""
@@ -119,7 +122,14 @@ def candidates(grid: Grid) -> list[Candidate]:
     shifting = _shifting(ratio)
     found = []
     for first, length in zip(*stretches(grid, asked & np.isfinite(ratio) & ~shifting), strict=True):
-        candidate = _rising(grid, int(first), int(first + length - 1), shifting, asked)
+        end = int(first + length - 1)
+        last = _eased_off(grid, int(first), end)
+        after = min(end + 1, grid.times.size - 1)
+        if last < end or not (shifting[end] or shifting[after] or asked[after]):
+            ended = "lifted"
+        else:
+            ended = "shifted" if shifting[end] or shifting[after] else "short"
+        candidate = _rising(grid, int(first), last, ended)
         if candidate is not None:
             found.append(candidate)
     return found
@@ -165,19 +175,41 @@ def _shifting(ratio: FloatArray) -> BoolArray:
     return moved
 
 
-def _rising(
-    grid: Grid, first: int, last: int, shifting: BoolArray, asked: BoolArray
-) -> Candidate | None:
+def _eased_off(grid: Grid, first: int, last: int) -> int:
+    """Return the last common time before the demand was eased off, though it stayed high."""
+    name = demand_channel(grid)
+    asked = grid.channel(str(name))[first : last + 1]
+    most = np.maximum.accumulate(asked)
+    eased = asked < (most - EASED if name in ("pedal", "load") else most * (1.0 - EASED / 100.0))
+    return first + int(np.argmax(eased)) - 1 if eased.any() else last
+
+
+def _measured_end(grid: Grid, first: int, last: int) -> int:
+    """Return the last common time that no value from after the pull bears on.
+
+    Between the last value measured in the pull and the first one after it, interpolation already
+    leads down to what came after the pedal was lifted.
+    """
+    demand = demand_channel(grid)
+    end = float(grid.times[last])
+    for names in ((demand,), essential_channels(grid) or ("engine_speed",)):
+        ends = []
+        for name in names:
+            fresh = grid.fresh[str(name)].times
+            place = int(np.searchsorted(fresh, end, side="right")) - 1
+            ends.append(float(fresh[max(place, 0)]))
+        end = min(ends)
+    place = int(np.searchsorted(grid.times, end + 1e-6, side="right")) - 1
+    return min(max(place, first), last)
+
+
+def _rising(grid: Grid, first: int, last: int, ended: str) -> Candidate | None:
     """Cut a stretch to the part in which engine speed rises, if that is worth a notice."""
     speed = grid.channel("engine_speed")
-    top = first + int(np.argmax(speed[first : last + 1]))
+    measured = _measured_end(grid, first, last)
+    top = first + int(np.argmax(speed[first : measured + 1]))
     bottom = first + int(np.argmin(speed[first : top + 1]))
     seconds = grid.times[top] - grid.times[bottom]
     if seconds < NOTICED_SECONDS or speed[top] < NOTICED_RISE * speed[bottom]:
         return None
-    after = min(last + 1, grid.times.size - 1)
-    if shifting[last] or shifting[after]:
-        ended = "shifted"
-    else:
-        ended = "short" if asked[after] else "lifted"
     return Candidate(bottom, top, ended)
