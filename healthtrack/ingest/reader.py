@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from healthtrack.config import VehicleSettings
     from healthtrack.ingest.forms import Form
     from healthtrack.ingest.pipeline import Pipeline
-    from healthtrack.ingest.table import Header
+    from healthtrack.ingest.table import Header, Table
     from healthtrack.ingest.values import Source
 
 FEWEST_ROWS = 10
@@ -55,42 +55,75 @@ def read_log(
     LogError
         With a reason code and a sentence; the file is not touched.
     """
+    read = _numbers(path, pipelines, vehicle)  # text and cells are gone when this returns
+    name, pipeline = str(path), read.pipeline
+    frame, more = values.to_store_units(read.raw.drop("line"), read.found, pipeline, vehicle, name)
+    frame, taken, doubts = _trusted(frame, read.raw, read.found, vehicle, name)
+    losses = [*read.losses, *taken]
+    samples = _samples(frame, pipeline, vehicle_id, name)
+    if frame.height > samples.height:
+        losses.append(Loss("no_reading", frame.height - samples.height))
+    return ReadLog(
+        samples=samples,
+        drives=drives_of(samples, pipeline, vehicle_id, path),
+        rows=read.rows,
+        losses=_merged(losses),
+        notes=(*read.notes, *more, *doubts),
+        pipeline=pipeline.name,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Numbers:
+    """A log as numbers in its own units: ``t``, ``line`` and one column per channel."""
+
+    raw: pl.DataFrame
+    found: list[Source]
+    pipeline: Pipeline
+    rows: int
+    losses: tuple[Loss, ...]
+    notes: tuple[str, ...]
+
+
+def _numbers(path: Path, pipelines: Sequence[Pipeline], vehicle: VehicleSettings) -> _Numbers:
+    """Return the rows whose time runs forward, repeats and what is no number taken out."""
+    name = str(path)
+    pipeline, cells, named = _table(path, pipelines, vehicle)
+    found = values.sources(cells, pipeline, name)
+    time_columns = timebase.time_columns(cells, pipeline, name)
+    times = timebase.times(cells, pipeline, time_columns, named)
+    fresh = freshness.fresh_cells(cells.cells, cells.header, pipeline.poll, time_columns)
+    raw, losses = values.numbers(cells.cells, found, pipeline.file)
+    raw, repeats = _only_fresh(raw, fresh, found)
+    raw = raw.with_columns(times.t, cells.cells["line"])
+    if pipeline.long is not None:  # each signal of a long log is in order, the file need not be
+        raw = raw.sort("t", nulls_last=True, maintain_order=True)
+    kept = timebase.forward_rows(raw["t"], name)
+    stepped = len(kept) - int(kept.sum()) - times.t.null_count()
+    if stepped:
+        losses.append(Loss("clock_step", stepped))
+    return _Numbers(
+        raw.filter(kept),
+        found,
+        pipeline,
+        cells.rows,
+        (*cells.losses, *times.losses, *losses, *repeats),
+        (*times.notes, *_clock_note(stepped), *_turn_note(fresh)),
+    )
+
+
+def _table(
+    path: Path, pipelines: Sequence[Pipeline], vehicle: VehicleSettings
+) -> tuple[Pipeline, Table, Path]:
+    """Return the fitting pipeline, the cells, and the path in whose name a date may stand."""
     content = source.read_content(path)
     form = open_form(content, str(path))
     pipeline, header = _choose(form, str(path), pipelines, vehicle)
     cells = form.table(header, pipeline)
     if pipeline.long is not None:
         cells = widened(cells, pipeline, str(path))
-    found = values.sources(cells, pipeline, str(path))
-    time_columns = timebase.time_columns(cells, pipeline, str(path))
     named = path.with_name(content.inner_name) if content.inner_name else path
-    times = timebase.times(cells, pipeline, time_columns, named)
-    fresh = freshness.fresh_cells(cells.cells, cells.header, pipeline.poll, time_columns)
-    raw, losses = values.numbers(cells.cells, found, pipeline.file)
-    raw, repeats = _only_fresh(raw, fresh, found)
-    if pipeline.long is not None:  # each signal of a long log is in order, the file need not be
-        order = times.t.arg_sort(nulls_last=True)
-        times, raw = replace(times, t=times.t.gather(order)), raw[order]
-        cells = replace(cells, cells=cells.cells[order])
-    kept = timebase.forward_rows(times.t, str(path))
-    stepped = len(kept) - int(kept.sum()) - times.t.null_count()
-    raw = raw.with_columns(times.t, cells.cells["line"]).filter(kept)
-    frame, more = values.to_store_units(raw.drop("line"), found, pipeline, vehicle, str(path))
-    frame, taken, doubts = _trusted(frame, raw, found, vehicle, str(path))
-    losses = [*cells.losses, *times.losses, *losses, *repeats, *taken]
-    if stepped:
-        losses.append(Loss("clock_step", stepped))
-    samples = _samples(frame, pipeline, vehicle_id, str(path))
-    if frame.height > samples.height:
-        losses.append(Loss("no_reading", frame.height - samples.height))
-    return ReadLog(
-        samples=samples,
-        drives=drives_of(samples, pipeline, vehicle_id, path),
-        rows=cells.rows,
-        losses=_merged(losses),
-        notes=(*times.notes, *more, *doubts, *_clock_note(stepped), *_turn_note(fresh)),
-        pipeline=pipeline.name,
-    )
+    return pipeline, cells, named
 
 
 def _trusted(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from healthtrack.ingest.signals import Signal
     from healthtrack.ingest.table import Table
 
+_WITH_UNIT = re.compile(r"[+-]?[\d.,' ]*\d\s*([^\d\s.,+-].*)")
 _YOUNG_S = 2.5
 _WRONG_SHARE = 0.5
 _FITTING_SHARE = 0.9
@@ -42,6 +44,7 @@ class Source:
     header: str
     raw: Signal | None = None
     raw_digits: str = "decimal"
+    suffix: str = ""
 
 
 def sources(table: Table, pipeline: Pipeline, name: str) -> list[Source]:
@@ -80,6 +83,8 @@ def _source(
         _check_dimension(channel, scale, signal.unit, header, name)
         return Source(channel, column, scale, signal.unit, header, signal, setting.raw_digits)
     stated = table.header.unit_texts[column]
+    suffix = cell_unit(table.cells[str(column)])
+    stated = stated or suffix
     in_log = units.find(stated) if stated else None
     text = setting.unit or stated
     unit = units.find(text) if text else None
@@ -104,7 +109,22 @@ def _source(
     if setting.gauge:
         unit = units.Unit(unit.dimension, unit.factor, unit.offset, gauge=True)
     _check_dimension(channel, unit, text, header, name)
-    return Source(channel, column, unit, text, header)
+    return Source(channel, column, unit, text, header, suffix=suffix)
+
+
+def cell_unit(cells: pl.Series) -> str:
+    """Return the unit that stands behind the number in nearly every cell (``12.3 km/h``)."""
+    if cells.dtype != pl.String:
+        return ""
+    first = next((cell for cell in cells.head(50) if cell and cell.strip()), "")
+    match = _WITH_UNIT.fullmatch(first.strip())
+    if match is None or units.find(match.group(1)) is None:
+        return ""
+    suffix = match.group(1)
+    filled = cells.str.strip_chars().drop_nulls()
+    filled = filled.filter(filled != "")
+    share = filled.str.ends_with(suffix).mean()
+    return suffix if isinstance(share, float) and share >= _FITTING_SHARE else ""
 
 
 BRIDGES = {
@@ -148,6 +168,9 @@ def numbers(
         raw = pl.col(str(source.column))
         if cells.schema[str(source.column)] == pl.String:
             blank = cells[str(source.column)].str.contains(" ", literal=True).any()
+            if source.suffix:  # a cell without it has another unit, or none: it is no number here
+                bare = raw.str.strip_chars().str.strip_suffix(source.suffix)
+                raw = pl.when(raw.str.strip_chars().str.ends_with(source.suffix)).then(bare)
             number = parsed_number(raw, shape, strip=bool(blank))
         else:  # a form with types of its own
             number = raw.cast(pl.Float64, strict=False)

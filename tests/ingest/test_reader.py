@@ -326,6 +326,21 @@ def test_a_log_without_a_unit_that_fits_its_channel_is_refused(read, truth, comm
         read(comma_text(truth).replace("[g/s]", "[°C]"))
 
 
+def test_units_inside_the_cells_are_read_and_another_one_is_no_number(read, truth, comma_text):
+    head, *lines = comma_text(truth).splitlines()
+    head = head.replace(" [km/h]", "").replace(" [g/s]", "")
+    for at, line in enumerate(lines):
+        cells = line.split(",")
+        cells[2] += " km/h"
+        cells[3] += "g/s" if at != 7 else "kg/h"
+        lines[at] = ",".join(cells)
+    log = read("\n".join([head, *lines, ""]))
+    assert losses(log) == {("not_a_number", "airflow"): 1}
+    assert_true(log, truth, ["vehicle_speed"])
+    known = log.samples["airflow"].drop_nulls().to_numpy()
+    assert known == pytest.approx(np.delete(truth.values["airflow"], 7), **NUMBERS)
+
+
 def test_the_same_file_twice_gives_the_same_frames(read, truth, comma_text):
     first, second = read(comma_text(truth)), read(comma_text(truth), name="other.csv")
     assert first.samples.equals(second.samples)
