@@ -18,11 +18,18 @@ if TYPE_CHECKING:
 @click.command(short_help="Say what is wrong and what to do next.")
 @with_workspace
 def check() -> None:
-    """Look over the workspace and say what is wrong and what to do next."""
+    """Look over the workspace and say what is wrong and what to do next.
+
+    Compressor maps are drawn into reports/maps, for the eye to compare.
+    """
     from healthtrack.jobs import checking
 
     shell = Shell.current()
     remarks = (*checking.check(shell.root, now().date()), *_service(shell.root))
+    if any("compressor map" in remark.text for remark in remarks):
+        from healthtrack.jobs.maps import draw_maps
+
+        remarks = (*remarks, *draw_maps(shell.root))
     if shell.as_json:
         fields = [
             {"level": remark.level, "subject": remark.subject, "text": remark.text}

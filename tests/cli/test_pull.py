@@ -7,6 +7,7 @@ import pytest
 from click.testing import CliRunner
 from pypdf import PdfReader
 
+from healthtrack.cli import main
 from healthtrack.cli.pull import pull
 
 pytestmark = pytest.mark.slow  # each draws a page
@@ -170,3 +171,19 @@ def test_power_is_referred_to_the_standards_surroundings_only_when_asked(log, tm
     # 45 mg in 0.5 L at a boost of 2 is 45 mg/(L·cycle): f_m 0.48; (99/96)^0.7·(288/298)^1.2 = .981
     assert "with a factor of 0.99" in asked.output
     assert "better correction" in asked.output
+
+
+def test_check_draws_the_map_of_a_vehicle_and_names_the_faults_of_a_bad_one(chart, tmp_path):
+    (tmp_path / "healthtrack.toml").write_text(
+        '[vehicles.otter]\ncompressor_map = "map.toml"\ndisplacement_l = 2.0\n', encoding="utf-8"
+    )
+    arguments = ["check", "--workspace", str(tmp_path)]
+    result = CliRunner().invoke(main, arguments)
+    assert "drawn in reports/maps/otter.pdf" in result.output
+    page = PdfReader(tmp_path / "reports" / "maps" / "otter.pdf").pages[0].extract_text()
+    assert "invented compressor" in page
+    text = chart.read_text(encoding="utf-8")
+    chart.write_text(text.replace("reference_temperature_k = 298.15\n", ""), encoding="utf-8")
+    result = CliRunner().invoke(main, arguments)
+    assert result.exit_code == 1
+    assert "reference_temperature_k" in result.output
