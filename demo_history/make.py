@@ -232,6 +232,8 @@ def write_settings(path: Path) -> None:
             f"mass_kg = {float(v.chassis.mass):.1f}",
             f"drag_area_m2 = {float(v.chassis.drag_area):.2f}",
             f'intake_temperature_sensor = "{v.intake_sensor}"',
+            # the map is that of the first vehicle's engine
+            *(['compressor_map = "compressor_map.toml"'] if v is VEHICLES[0] else []),
             "",
         ]
     path.write_bytes("\n".join(lines).encode("utf-8"))

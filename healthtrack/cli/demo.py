@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 def demo(history: Path | None) -> None:
     """Run the whole chain on an invented fleet, from raw logs to PDF reports in reports/."""
     from healthtrack.jobs import demo as job
+    from healthtrack.jobs.assessing import write_index
 
     shell = Shell.current()
     history = history or shell.root / "demo_history"
@@ -42,7 +43,8 @@ def demo(history: Path | None) -> None:
         _ingest(workspace, store, history, workers)
         day = _last_day(store)
         findings = assess_all(workspace, store, vehicles, day, workers)
-        written = report_all(workspace, findings, workers)
+        written = report_all(workspace, store, findings, workers)
+    write_index(workspace)
     if not shell.as_json:
         _tell_verdicts(shell, written)
     truth = job.read_truth(history / "truth.csv")

@@ -51,26 +51,37 @@ def assess(vehicles: tuple[str, ...], as_of: date | None) -> None:
 
 @click.command(short_help="Write condition reports (PDF).")
 @click.argument("vehicles", nargs=-1, metavar="[VEHICLE]...")
+@click.option("--fleet", is_flag=True, help="Write one report on all of them together instead.")
 @as_of_option
 @with_workspace
-def report(vehicles: tuple[str, ...], as_of: date | None) -> None:
+def report(vehicles: tuple[str, ...], fleet: bool, as_of: date | None) -> None:  # noqa: FBT001 - click's
     """Write the condition report of each VEHICLE (default: all) as PDF into reports/VEHICLE/."""
+    from healthtrack.jobs.assessing import write_fleet_report, write_index
+
     shell = Shell.current()
     workspace = shell.workspace()
     chosen = tuple(workspace.chosen(vehicles))
     day = as_of or now().date()
-    with open_for_reading(workspace) as store, vehicle_workers(workspace, len(chosen)) as workers:
+    with workspace.open_store() as store, vehicle_workers(workspace, len(chosen)) as workers:
         findings = assess_all(workspace, store, chosen, day, workers)
-        written = report_all(workspace, findings, workers)
+        if fleet:
+            path = write_fleet_report(workspace, store, findings, day)
+            reports = [{"vehicles": list(chosen), "path": str(path)}]
+        else:
+            written = report_all(workspace, store, findings, workers)
+            reports = [
+                {"vehicle": one.vehicle, "state": one.finding.state, "path": str(one.path)}
+                for one in written
+            ]
+    index = write_index(workspace)
     if shell.as_json:
-        reports = [
-            {"vehicle": one.vehicle, "state": one.finding.state, "path": str(one.path)}
-            for one in written
-        ]
-        print_json({"as_of": day.isoformat(), "reports": reports})
+        print_json({"as_of": day.isoformat(), "reports": reports, "index": str(index)})
         return
-    for one in written:
-        click.echo(f"{verdict_line(one.finding)}\n  {one.path}")
+    for finding in findings:
+        click.echo(verdict_line(finding))
+    for one in reports:
+        click.echo(f"  {one['path']}")
+    click.echo(f"  {index} lists all reports")
 
 
 def vehicle_workers(workspace: Workspace, vehicles: int) -> AbstractContextManager[Executor | None]:
@@ -100,14 +111,17 @@ def assess_all(
 
 
 def report_all(
-    workspace: Workspace, findings: Sequence[VehicleFinding], workers: Executor | None
+    workspace: Workspace,
+    store: Store,
+    findings: Sequence[VehicleFinding],
+    workers: Executor | None,
 ) -> list[WrittenReport]:
     """Write all reports, with a progress bar."""
     from healthtrack.jobs import assessing
 
     written = []
     with progress("writing reports", len(findings)) as step:
-        for one in assessing.write_reports(workspace, findings, workers):
+        for one in assessing.write_reports(workspace, findings, workers, store):
             written.append(one)
             step()
     return written

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from healthtrack import chain
 from healthtrack.jobs.findings import finding_as_dict
 from healthtrack.jobs.pool import run_all
+from healthtrack.records import VehicleFinding
 from healthtrack.store import StoredFinding
 
 if TYPE_CHECKING:
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
 
     from healthtrack.config import ReportSettings, VehicleSettings, WorkspaceSettings
     from healthtrack.jobs.workspace import Workspace
-    from healthtrack.records import VehicleFinding, VehicleHistory
+    from healthtrack.records import State, VehicleHistory
+    from healthtrack.report.pulls import PullsShown
     from healthtrack.store import Store
 
 FEWEST_VEHICLES_FOR_A_POOL = 3
@@ -47,6 +49,7 @@ class ReportTask:
     vehicle: VehicleSettings
     settings: ReportSettings
     path: Path
+    pulls: PullsShown | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +77,9 @@ def write_one(task: ReportTask) -> Path:
     from healthtrack import report  # noqa: PLC0415 - matplotlib costs a third of a second
 
     task.path.parent.mkdir(parents=True, exist_ok=True)
-    report.write_vehicle_report(task.finding, task.vehicle, task.path, settings=task.settings)
+    report.write_vehicle_report(
+        task.finding, task.vehicle, task.path, settings=task.settings, pulls=task.pulls
+    )
     return task.path
 
 
@@ -114,16 +119,29 @@ def assess(
         yield finding
 
 
-def write_report(workspace: Workspace, finding: VehicleFinding) -> WrittenReport:
+def write_report(
+    workspace: Workspace, finding: VehicleFinding, store: Store | None = None
+) -> WrittenReport:
     """Draw one vehicle's report; see :func:`write_reports`."""
-    (written,) = write_reports(workspace, [finding])
+    (written,) = write_reports(workspace, [finding], store=store)
     return written
 
 
 def write_reports(
-    workspace: Workspace, findings: Sequence[VehicleFinding], executor: Executor | None = None
+    workspace: Workspace,
+    findings: Sequence[VehicleFinding],
+    executor: Executor | None = None,
+    store: Store | None = None,
 ) -> Iterator[WrittenReport]:
     """Draw the reports on findings into the workspace's reports folder, in their order.
+
+    Parameters
+    ----------
+    executor : Executor or None
+        Where it is done; None does it here.
+    store : Store or None
+        Where the samples of pulls are, to be drawn on the vehicle's compressor map; None draws no
+        pulls.
 
     Raises
     ------
@@ -136,8 +154,52 @@ def write_reports(
             workspace.settings.vehicles[finding.vehicle],
             workspace.settings.report,
             workspace.report_path(finding.vehicle, finding.as_of),
+            None if store is None else _pulls(workspace, store, finding),
         )
         for finding in findings
     )
     for task, path in run_all(write_one, tasks, executor, AHEAD):
         yield WrittenReport(task.finding.vehicle, path, task.finding)
+
+
+def write_fleet_report(
+    workspace: Workspace, store: Store, findings: Sequence[VehicleFinding], as_of: date
+) -> Path:
+    """Draw the one report on several vehicles, with what has changed since the last verdicts.
+
+    Raises
+    ------
+    ReportError
+        It cannot be drawn or written.
+    """
+    from healthtrack import report  # noqa: PLC0415 - matplotlib costs a third of a second
+
+    before = [
+        VehicleFinding(last.vehicle, last.as_of, cast("State", last.state), "", None, 0, None)
+        for finding in findings
+        for last in _last_before(store, finding.vehicle, as_of)
+    ]
+    path = workspace.fleet_report_path(as_of)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    report.write_fleet_report(findings, workspace.settings, path, before=before)
+    return path
+
+
+def _last_before(store: Store, vehicle: str, as_of: date) -> list[StoredFinding]:
+    earlier = [finding for finding in store.findings(vehicle) if finding.as_of < as_of]
+    return sorted(earlier, key=lambda finding: (finding.as_of, finding.assessed))[-1:]
+
+
+def write_index(workspace: Workspace) -> Path:
+    """Write the list of all reports into the reports folder."""
+    from healthtrack import report  # noqa: PLC0415 - matplotlib costs a third of a second
+
+    return report.write_index(workspace.root / workspace.settings.reports)
+
+
+def _pulls(workspace: Workspace, store: Store, finding: VehicleFinding) -> PullsShown | None:
+    if not workspace.settings.vehicles[finding.vehicle].compressor_map:
+        return None
+    from healthtrack.jobs.shown_pulls import pulls_shown  # noqa: PLC0415 - imports matplotlib
+
+    return pulls_shown(workspace, store, finding)

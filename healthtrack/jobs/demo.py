@@ -66,6 +66,10 @@ def make_demo_workspace(history: Path, root: Path, reports: Path) -> Workspace:
     root.mkdir(parents=True)
     copy_pipelines(root / "pipelines")
     shutil.copyfile(history / config.SETTINGS_FILE, root / config.SETTINGS_FILE)
+    for part in history.glob("compressor_map.*"):  # which healthtrack.toml names
+        shutil.copyfile(part, root / part.name)
+    for part in sorted(history.glob("compressor_map.*")):
+        shutil.copyfile(part, root / part.name)
     loaded = Workspace.load(root)
     settings = loaded.settings.model_copy(update={"reports": str(reports.absolute())})
     return Workspace(root, settings)

@@ -20,6 +20,7 @@ from healthtrack.report.front import draw_front
 from healthtrack.report.index import facts
 from healthtrack.report.method import draw_method
 from healthtrack.report.numbers import day, typeset
+from healthtrack.report.pulls import draw_pulls
 from healthtrack.report.quality import draw_quality
 from healthtrack.report.repairs import draw_repairs
 from healthtrack.report.todo import draw_checks
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 
     from healthtrack.config import VehicleSettings
     from healthtrack.records import VehicleFinding
+    from healthtrack.report.pulls import PullsShown
     from healthtrack.report.style import Paper
 
 DEFAULT_SETTINGS = ReportSettings()
@@ -40,6 +42,7 @@ def compose(
     finding: VehicleFinding,
     vehicle: VehicleSettings,
     settings: ReportSettings = DEFAULT_SETTINGS,
+    pulls: PullsShown | None = None,
 ) -> Flow:
     """Lay out the pages of a vehicle's report; nothing is written yet."""
     name = words.vehicle_title(finding, vehicle)
@@ -59,6 +62,7 @@ def compose(
         draw_trends(flow, finding)
     for draw in outlook:  # rather after the trends than on a page of their own before them
         draw(flow)
+    draw_pulls(flow, pulls)
     draw_checks(flow, finding)
     draw_evidence(flow, finding)
     draw_repairs(flow, finding)
@@ -84,6 +88,7 @@ def write_vehicle_report(
     path: Path,
     *,
     settings: ReportSettings = DEFAULT_SETTINGS,
+    pulls: PullsShown | None = None,
 ) -> None:
     """Write a vehicle's report as PDF, whole or not at all.
 
@@ -99,6 +104,8 @@ def write_vehicle_report(
         The file; its folder is made where it is missing.
     settings : ReportSettings
         Paper, decimal mark, and whether the analyst's appendix is added.
+    pulls : PullsShown or None
+        Pulls of the period, to be drawn on the compressor map.
 
     Raises
     ------
@@ -109,6 +116,6 @@ def write_vehicle_report(
     title = f"{name}: condition of the air path as of {day(finding.as_of)}"
     keywords = facts(finding.state, finding.vehicle, finding.as_of)
     content = to_pdf(
-        lambda: compose(finding, vehicle, settings), title, typeset(finding.reason), keywords
+        lambda: compose(finding, vehicle, settings, pulls), title, typeset(finding.reason), keywords
     )
     write_whole(content, path)

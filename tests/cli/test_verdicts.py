@@ -160,3 +160,15 @@ def test_a_report_lands_under_its_vehicle_and_day_and_is_the_same_again(call, sh
     assert first.startswith(b"%PDF-")
     assert call("report", "otter", "--as-of", "2025-03-31").code == 0
     assert path.read_bytes() == first
+
+
+def test_the_fleet_gets_one_report_and_every_report_is_in_the_index(call, short_history):
+    called = call("report", "--fleet", "--as-of", "2025-03-31", "--json")
+    assert called.code == 0
+    path = short_history / "reports" / "fleet_2025-03-31_condition-report.pdf"
+    assert path.read_bytes().startswith(b"%PDF-")
+    assert not (short_history / "reports" / "otter").exists()
+    call("report", "--as-of", "2025-03-31")
+    index = (short_history / "reports" / "index.html").read_text(encoding="utf-8")
+    assert "fleet_2025-03-31_condition-report.pdf" in index
+    assert "otter_2025-03-31_condition-report.pdf" in index

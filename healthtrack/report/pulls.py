@@ -1,0 +1,128 @@
+"""Pulls of the period on the compressor map, over the healthy ones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from healthtrack.report import pull_panels, style
+from healthtrack.report.numbers import count, number, percent, short_day, typeset
+
+if TYPE_CHECKING:
+    from datetime import date, datetime
+
+    from healthtrack.airpath.compressor_map import CompressorMap
+    from healthtrack.operating.pull_reading import PullReading
+    from healthtrack.operating.pull_track import PullTrack
+    from healthtrack.report.flow import Flow
+
+MAP_HEIGHT = 96.0
+LEFT = 13.0
+MOST_ROWS = 8
+
+
+@dataclass(frozen=True)
+class DatedPull:
+    """A pull with its day, its track over the map, and what was read from it."""
+
+    started: datetime
+    track: PullTrack
+    reading: PullReading
+
+
+@dataclass(frozen=True)
+class PullsShown:
+    """The pulls that a report shows.
+
+    Parameters
+    ----------
+    chart : CompressorMap or None
+        The vehicle's map; without one the tracks are drawn on axes alone.
+    period : tuple of DatedPull
+        Of the period, the oldest first; time runs along the last.
+    healthy : tuple of PullTrack
+        Of the days from which the healthy expectation was learned.
+    since : date
+        When the period began.
+    """
+
+    chart: CompressorMap | None
+    period: tuple[DatedPull, ...]
+    healthy: tuple[PullTrack, ...]
+    since: date
+
+
+def draw_pulls(flow: Flow, shown: PullsShown | None) -> None:
+    """Draw the map with the tracks, and one line of figures per pull of the period."""
+    if shown is None or not shown.period:
+        return
+    flow.space(3.0)
+    title = "Pulls on the compressor map" if shown.chart is not None else "Pulls"
+    flow.heading(
+        title,
+        with_next=MAP_HEIGHT + 24.0,
+        aside=f"{count(len(shown.period), 'pull')} since {short_day(shown.since)}",
+    )
+    flow.bookmark(title)
+    latest = shown.period[-1]
+    flow.paragraph(typeset(latest.reading.verdict))
+    flow.space(6.0)
+    _map(flow, shown, latest)
+    _rows(flow, shown)
+
+
+def _map(flow: Flow, shown: PullsShown, latest: DatedPull) -> None:
+    paper = flow.paper
+    axes = flow.page.panel(paper.left + LEFT, flow.y, paper.inner_width - LEFT - 4.0, MAP_HEIGHT)
+    pull_panels.draw_map(axes, shown.chart, latest.track, 1.0, shown.healthy)
+    for pull in shown.period[:-1]:
+        known = pull.track.frame.drop_nulls(["corrected_flow", "pressure_ratio"])
+        axes.plot(
+            known["corrected_flow"].to_numpy() * 1e3,
+            known["pressure_ratio"].to_numpy(),
+            color=style.DATA,
+            linewidth=0.7,
+            zorder=3,
+        )
+    flow.page.text(paper.left, flow.y - 1.8, "pressure ratio", style.SMALL_STRONG)
+    flow.space(MAP_HEIGHT + 8.0)
+    reference = latest.track.reference
+    flow.page.text(
+        paper.right_edge,
+        flow.y,
+        f"airflow corrected to {reference.temperature:.2f} K and "
+        f"{reference.pressure / 1e3:.1f} kPa, g/s",
+        style.SMALL,
+        colour=style.SOFT,
+        align="right",
+    )
+    flow.space(1.0)
+    if shown.healthy:
+        text = f"Faint: {count(len(shown.healthy), 'pull')} of the learned period. "
+        text += "Thin: other pulls of this period. Along the thick line time runs."
+        flow.paragraph(text, style.SMALL, colour=style.SOFT)
+    flow.space(2.0)
+
+
+def _rows(flow: Flow, shown: PullsShown) -> None:
+    paper = flow.paper
+    at = (paper.left + 62.0, paper.left + 92.0, paper.left + 132.0)
+    flow.need(8.0)
+    flow.space(3.4)
+    heads = ("highest ratio", "at", "in the efficient zone")
+    for x, text in zip(at, heads, strict=True):
+        flow.page.text(x, flow.y, text, style.TINY, colour=style.SOFT, align="right")
+    flow.space(0.8)
+    for pull in reversed(shown.period[-MOST_ROWS:]):
+        flow.need(5.0)
+        flow.page.rule(paper.left, paper.right_edge, flow.y)
+        y = flow.y + 3.8
+        share = pull.reading.share_efficient
+        for x, text in (
+            (at[0], number(pull.reading.peak_ratio, 2)),
+            (at[1], f"{number(pull.reading.peak_ratio_at, -2)} rpm"),
+            (at[2], "no map" if share is None else percent(share)),
+        ):
+            flow.page.text(x, y, text, style.SMALL, align="right")
+        flow.page.text(paper.left, y, short_day(pull.started.date()), style.SMALL)
+        flow.space(5.0)
