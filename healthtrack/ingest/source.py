@@ -162,8 +162,8 @@ def _gunzip(data: bytes, name: str) -> Content:
 def _too_large(name: str) -> LogError:
     return LogError(
         "too_large",
-        f"{name} holds more than {MAXIMUM_BYTES // 2**20} MiB, which no log of one drive does. "
-        "It was not read. Split it, if it is a log.",
+        f"{name} holds more than {MAXIMUM_BYTES // 2**20} MiB, and reading it would take ten times "
+        "as much memory. It was not read. Split it into drives.",
     )
 
 

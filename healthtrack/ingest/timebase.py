@@ -18,12 +18,18 @@ from healthtrack.records import Loss
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from numpy.typing import NDArray
+
     from healthtrack.ingest.pipeline import Pipeline, TimeBase
     from healthtrack.ingest.table import Table
+
+    FloatArray = NDArray[np.float64]
+    BoolArray = NDArray[np.bool_]
 
 _DAY_US = 86_400_000_000
 _ANOTHER_DAY_US = 3 * 3_600_000_000
 _CLOCK_STEP_US = 300_000_000
+_FEWEST_FALLEN = 3
 _FEW_STEPS = 20
 _FEW_STEPS_SHARE = 0.02
 _EPOCH, _LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
@@ -103,15 +109,71 @@ def times(table: Table, pipeline: Pipeline, columns: list[int], path: Path) -> T
             + (f" {base.pattern}" if base.pattern else "")
             + f". Mend [time] of pipeline {pipeline.name}.",
         )
-    first = t.drop_nulls().min()
-    if isinstance(first, datetime) and first < _EARLIEST:
-        raise LogError(
-            "clock_not_set",
-            f"{path} begins on {first:%Y-%m-%d}: the logger's clock was not set. "
-            "Set the clock; a log of a known day can be read with the date in its name.",
-        )
+    t, placed = _clock_fell_back(t, table, base, path)
+    unreadable = t.null_count()
+    notes = (*notes, *placed)
     losses = (Loss("unreadable_time", unreadable),) if unreadable else ()
     return Times(t, losses, notes)
+
+
+def _clock_fell_back(
+    t: pl.Series, table: Table, base: TimeBase, path: Path
+) -> tuple[pl.Series, tuple[str, ...]]:
+    """Place rows that a logger wrote with its clock at its epoch, and say so.
+
+    A stretch of them is put in sequence, one usual step behind the row before it (or, at the
+    beginning, before the row behind it). Where all rows are so, they are put at the start that the
+    file's name or preamble tells.
+
+    Raises
+    ------
+    LogError
+        ``clock_not_set`` where nothing tells the day.
+    """
+    ticks = t.dt.epoch("us").to_numpy().astype(np.float64)
+    known = ~np.isnan(ticks)
+    early = known & (ticks < _EARLIEST.timestamp() * 1e6)
+    if not early.any():
+        return t, ()
+    good = known & ~early
+    if not good.any():
+        if not base.start_search:
+            first = str(t.drop_nulls()[0])[:10]
+            raise LogError(
+                "clock_not_set",
+                f"{path} begins on {first}: the logger's clock was not "
+                "set. Set it. This log can be read with the date in its name: give start_from and "
+                "start_search under [time] of the pipeline.",
+            )
+        start = _to_utc(_start(table, base, path), base.zone).timestamp() * 1e6
+        note = "the logger's clock was not set; the drive was put at the start in its name"
+        return _moved(t, ticks, early, start - np.nanmin(ticks)), (note,)
+    steps = np.diff(ticks[good])
+    step = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    edges = np.flatnonzero(np.diff(np.r_[False, early, False].astype(np.int8)))
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        run = np.zeros(len(ticks), dtype=np.bool_)
+        run[begin:end] = True
+        before, after = np.flatnonzero(good[:begin]), np.flatnonzero(good[end:])
+        if end - begin < _FEWEST_FALLEN:
+            t = _moved(t, ticks, run, np.nan)
+        elif len(before):
+            t = _moved(t, ticks, run, ticks[before[-1]] + step - ticks[begin])
+        else:
+            t = _moved(t, ticks, run, ticks[end + after[0]] - step - ticks[end - 1])
+    note = (
+        f"the logger's clock fell back to its epoch; {int(early.sum())} rows were put in sequence "
+        "with the others, so the pause between is not known"
+    )
+    return t, (note,)
+
+
+def _moved(t: pl.Series, ticks: FloatArray, rows: BoolArray, by: float) -> pl.Series:
+    if np.isnan(by):
+        return pl.select(t=pl.when(pl.Series(~rows)).then(t))["t"]
+    shifted = pl.Series(np.round(ticks + by)).cast(pl.Int64, strict=False)
+    moments = shifted.cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
+    return pl.select(t=pl.when(pl.Series(rows)).then(moments).otherwise(t))["t"]
 
 
 def forward_rows(t: pl.Series, name: str) -> pl.Series:

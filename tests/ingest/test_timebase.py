@@ -190,3 +190,38 @@ def test_a_clock_that_was_never_set_is_refused(moments):
     with pytest.raises(LogError, match="clock was not set") as caught:
         moments(seconds(12), 'form = "epoch"')
     assert caught.value.reason == "clock_not_set"
+
+
+def test_a_clock_that_fell_back_midway_goes_on_in_sequence_and_says_so(moments):
+    times = [f"2024-07-01T08:00:{i:02d}Z" for i in range(20)]
+    times += [f"1970-01-01T00:00:{i:02d}Z" for i in range(15)]
+    got, log = moments(times, 'form = "timestamp"')
+    assert [(moment - got[0]).total_seconds() for moment in got] == list(range(35))
+    assert "15 rows were put in sequence" in log.notes[0]
+
+
+def test_a_clock_that_was_set_after_the_start_puts_the_first_rows_before(moments):
+    times = [f"1980-01-06T00:00:{i:02d}Z" for i in range(10)]
+    times += [f"2024-07-01T08:00:{i:02d}Z" for i in range(20)]
+    got, _ = moments(times, 'form = "timestamp"')
+    assert got[10] == utc(2024, 7, 1, 8)
+    assert (got[10] - got[0]).total_seconds() == 10
+
+
+def test_a_single_row_with_a_broken_year_is_no_reading(moments):
+    times = [f"2024-07-01T08:00:{i:02d}Z" for i in range(20)]
+    times[7] = "1974-07-01T08:00:07Z"
+    got, log = moments(times, 'form = "timestamp"')
+    assert len(got) == 19
+    assert [(loss.reason, loss.count) for loss in log.losses] == [("unreadable_time", 1)]
+
+
+def test_a_clock_never_set_is_put_at_the_date_in_the_name_and_says_so(moments):
+    times = [f"1970-01-01T00:00:{i:02d}Z" for i in range(12)]
+    settings = (
+        'form = "timestamp"\nstart_from = "name"\nstart_search = "([0-9]{4}-[0-9]{2}-[0-9]{2})"'
+    )
+    got, log = moments(times, settings, name="otter_2024-07-01.csv")
+    assert got[0] == utc(2024, 7, 1)
+    assert (got[-1] - got[0]).total_seconds() == 11
+    assert "clock was not set" in log.notes[0]
