@@ -378,7 +378,10 @@ class NotObservable:
 
 @dataclass(frozen=True)
 class VehicleFinding:
-    """The verdict on one vehicle as of a day, with everything it rests on."""
+    """The verdict on one vehicle as of a day, with everything it rests on.
+
+    ``sensors`` are sentences on sensors that were compared with each other while nothing moved.
+    """
 
     vehicle: str
     as_of: date
@@ -400,3 +403,4 @@ class VehicleFinding:
     logs_quarantined: int = 0
     evidence: Evidence | None = None
     diagnosis: Diagnosis | None = None
+    sensors: tuple[str, ...] = ()

@@ -15,6 +15,8 @@ from healthtrack.advice import advise
 from healthtrack.chain.ahead import with_forecast
 from healthtrack.chain.verdict import verdict
 from healthtrack.diagnosis import examine
+from healthtrack.ingest.joining import joined
+from healthtrack.operating import cold_soak_differences, soak_words
 from healthtrack.records import Diagnosis, IndicatorFinding, VehicleFinding
 
 if TYPE_CHECKING:
@@ -45,7 +47,7 @@ def assess(
     as_of : date
         The day, in UTC.
     """
-    then = _until(history, as_of)
+    then = joined(_until(history, as_of))
     seen, unseen = indicators.observable(then.windows, vehicle)
     judged = [_indicator(indicator, then, vehicle, workspace, as_of) for indicator in seen]
     found = tuple(finding for finding, _ in judged)
@@ -78,7 +80,15 @@ def assess(
         logs_quarantined=history.logs_quarantined,
         evidence=evidence,
         diagnosis=diagnosis,
+        sensors=_sensors(then),
     )
+
+
+def _sensors(history: VehicleHistory) -> tuple[str, ...]:
+    """Compare temperature sensors with each other after cold soaks."""
+    if history.standstills is None:
+        return ()
+    return soak_words(cold_soak_differences(history.standstills, history.drives))
 
 
 def log_bar(workspace: WorkspaceSettings) -> float:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from healthtrack.report import style, words
 from healthtrack.report.front import baseline_words
-from healthtrack.report.numbers import MINUS, count, number
+from healthtrack.report.numbers import MINUS, count, number, typeset
 from healthtrack.report.page import shorten
 
 if TYPE_CHECKING:
@@ -89,6 +89,9 @@ def draw_quality(flow: Flow, finding: VehicleFinding) -> None:
             _bars(flow, heading, items)
     if not finding.losses:
         flow.paragraph("Nothing was left out.", colour=style.SOFT)
+    if finding.sensors:
+        _head(flow, "Sensors compared while nothing moved", "", len(finding.sensors))
+        flow.items([typeset(remark) for remark in finding.sensors], style.SMALL, numbered=False)
 
 
 def _made_of(finding: VehicleFinding) -> str:
