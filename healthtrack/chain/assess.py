@@ -16,6 +16,8 @@ from healthtrack.chain.ahead import with_forecast
 from healthtrack.chain.verdict import verdict
 from healthtrack.diagnosis import examine
 from healthtrack.ingest.joining import joined
+from healthtrack.ingest.joining import joined
+from healthtrack.operating import cold_soak_differences, soak_words
 from healthtrack.records import Diagnosis, IndicatorFinding, VehicleFinding
 
 if TYPE_CHECKING:
@@ -79,7 +81,15 @@ def assess(
         logs_quarantined=history.logs_quarantined,
         evidence=evidence,
         diagnosis=diagnosis,
+        sensors=_sensors(then),
     )
+
+
+def _sensors(history: VehicleHistory) -> tuple[str, ...]:
+    """Compare temperature sensors with each other after cold soaks."""
+    if history.standstills is None:
+        return ()
+    return soak_words(cold_soak_differences(history.standstills, history.drives))
 
 
 def log_bar(workspace: WorkspaceSettings) -> float:
