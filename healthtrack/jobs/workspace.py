@@ -91,6 +91,11 @@ class Workspace:
         name = f"{vehicle}_{as_of:%Y-%m-%d}_condition-report.pdf"
         return self.root / self.settings.reports / vehicle / name
 
+    def fleet_report_path(self, as_of: date) -> Path:
+        """Where the report on all vehicles together lands."""
+        name = f"fleet_{as_of:%Y-%m-%d}_condition-report.pdf"
+        return self.root / self.settings.reports / name
+
     def chosen(self, vehicles: Sequence[str]) -> dict[str, VehicleSettings]:
         """Return the named vehicles with their settings, all of them where none is named.
 
