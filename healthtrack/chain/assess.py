@@ -16,7 +16,6 @@ from healthtrack.chain.ahead import with_forecast
 from healthtrack.chain.verdict import verdict
 from healthtrack.diagnosis import examine
 from healthtrack.ingest.joining import joined
-from healthtrack.ingest.joining import joined
 from healthtrack.operating import cold_soak_differences, soak_words
 from healthtrack.records import Diagnosis, IndicatorFinding, VehicleFinding
 
