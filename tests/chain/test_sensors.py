@@ -18,7 +18,7 @@ VEHICLE = VehicleSettings(displacement_l=2.0)
 
 @pytest.fixture
 def history():
-    """Return twelve mornings on which the intake sensor reads 4 K over the cold coolant."""
+    """Return twelve mornings on which the intake sensor reads 6 K over the cold coolant."""
     days = [START + timedelta(days=day) for day in range(12)]
     names = [f"otter/{day:%Y-%m-%dT%H:%M:%S}" for day in days]
     drives = pl.DataFrame(
@@ -45,7 +45,7 @@ def history():
                     "t": days,
                     "region": ["key_on"] * 12,
                     "coolant_temperature": [5.0 + n for n in range(12)],
-                    "intake_temperature": [9.0 + n for n in range(12)],
+                    "intake_temperature": [11.0 + n for n in range(12)],
                 }
             ).cast({"t": pl.Datetime("us", "UTC")}),
         ],
@@ -58,7 +58,8 @@ def test_a_sensor_that_differs_after_cold_soaks_is_told_as_of_the_day_it_was_kno
     told = assess(history, VEHICLE, WorkspaceSettings(), date(2024, 3, 31)).sensors
     # the first morning has no soak before it
     (sentence,) = told
-    assert sentence.startswith("After 11 cold soaks the intake temperature sensor differs: +4.0 K")
+    assert sentence.startswith("After 11 cold soaks the intake temperature sensor differs from")
+    assert "+6.0 K" in sentence
     assert assess(history, VEHICLE, WorkspaceSettings(), date(2024, 3, 4)).sensors == ()
 
 
