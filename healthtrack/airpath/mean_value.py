@@ -46,7 +46,9 @@ CRITICAL = 0.528282
 IDLING = 1.05
 """Manifold over ambient pressure under which the turbocharger does nothing that counts."""
 
-_OUTER = 14
+_REACHES = (0.03, 0.12, 0.5)
+"""How far from the healthy ln(pressure) a root is looked for, in turn."""
+_OUTER = 10
 _INNER = 10
 _INNER_NEAR = 4
 _INNER_LAST = 30
@@ -374,18 +376,42 @@ def _balance(healthy: Healthy, fault: Fault, area: FloatArray) -> FloatArray:
 
     boosted = IDLING * np.asarray(healthy.point.ambient_pressure)
     middle = np.log(np.maximum(healthy.pressure, boosted))
-    return np.asarray(np.exp(_root(imbalance, middle - 0.6, middle + 0.5)))
+    return np.asarray(np.exp(_root(imbalance, *_bracket(imbalance, middle))))
+
+
+def _bracket(
+    function: Callable[[FloatArray], FloatArray], middle: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return the ends of the smallest of some intervals that holds the root nearest to ``middle``.
+
+    Less boost lets more gas recirculate, which lets less boost be made: far off there may be other
+    roots, to which no engine jumps.
+    """
+    low, high = middle - _REACHES[0], middle + _REACHES[0]
+    at_low, at_high = function(low), function(high)
+    for reach in _REACHES[1:]:
+        under, over = at_low < 0.0, (at_high > 0.0) & (at_low >= 0.0)
+        value = function(np.where(under, middle - reach, middle + reach))
+        low, high, at_low, at_high = (
+            np.where(under, middle - reach, np.where(over, high, low)),
+            np.where(under, low, np.where(over, middle + reach, high)),
+            np.where(under, value, np.where(over, at_high, at_low)),
+            np.where(under, at_low, np.where(over, value, at_high)),
+        )
+    return low, high, at_low, at_high
 
 
 def _root(
-    function: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray
+    function: Callable[[FloatArray], FloatArray],
+    low: FloatArray,
+    high: FloatArray,
+    at_low: FloatArray,
+    at_high: FloatArray,
 ) -> FloatArray:
     """Return roots of a falling function, element by element (Illinois variant of regula falsi).
 
     Where the bracket holds no root, the end nearer to one.
     """
-    at_high, at_low = function(high), function(low)
-    low, high = low + 0.0 * at_low, high + 0.0 * at_low
     middle = low
     for _ in range(_OUTER):
         step = at_low / np.where(at_low == at_high, 1.0, at_low - at_high)

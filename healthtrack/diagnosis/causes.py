@@ -27,7 +27,8 @@ class Cause:
     weight : float
         How common it is among single faults, relative to the others.
     sudden : float
-        How often it comes all at once and not gradually. [1]
+        How often it comes, or seems to come, all at once and not gradually: between two logs that
+        lie weeks apart everything is sudden. [1]
     reason : str
         Why that scale and weight.
     """
@@ -54,7 +55,7 @@ _ALL = (
         "negative",
         8.0,
         1.5,
-        0.2,
+        0.35,
         "dirt on the element; sensors in use are commonly accepted within ±5 %; common",
     ),
     Cause(
@@ -78,7 +79,7 @@ _ALL = (
         "both",
         4.0,
         0.7,
-        0.4,
+        0.5,
         "1 to 1.5 % of a 250 to 300 kPa range is 2 to 4 kPa (common practice)",
     ),
     Cause(
@@ -90,7 +91,7 @@ _ALL = (
         "positive",
         8.0,
         2.0,
-        0.7,
+        0.65,
         "a hose, a clamp, a split cooler; from a weep to a hose half off; common",
     ),
     Cause(
@@ -102,7 +103,7 @@ _ALL = (
         "negative",
         10.0,
         1.0,
-        0.2,
+        0.35,
         "erosion, fouling, worn bearings: efficiency falls from above 0.7 towards 0.6",
     ),
     Cause(
@@ -114,7 +115,7 @@ _ALL = (
         "positive",
         12.0,
         0.8,
-        0.1,
+        0.3,
         "effectiveness falls from 60 to 85 points when new (common practice)",
     ),
     Cause(
@@ -126,7 +127,7 @@ _ALL = (
         "positive",
         2.5,
         1.0,
-        0.1,
+        0.3,
         "clean 1 to 3 kPa, due near 6.2 kPa at full flow",
     ),
     Cause(

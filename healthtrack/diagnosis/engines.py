@@ -38,7 +38,8 @@ class Engines:
     ``excess_air`` and ``recirculated`` give the bounds' position (0–1) of each engine, so that an
     engine that recirculates much does so in every region. ``pressure_error`` is what the two
     pressure readings differ by with nothing wrong, in the pressure ratio; ``spool_seconds`` the
-    time a pull takes to build boost, ``low_control`` the boost control under little boost.
+    time a pull takes to build boost, ``low_control`` the boost control under little boost,
+    ``ambient_answer`` what an indicator is expected to move by per kPa of ambient pressure [%].
     """
 
     engine: Engine
@@ -47,6 +48,7 @@ class Engines:
     pressure_error: FloatArray
     spool_seconds: FloatArray
     low_control: FloatArray
+    ambient_answer: dict[str, FloatArray]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,7 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
     number, seed : int
         How many, and which draw; the same seed gives the same engines.
     """
-    draw = qmc.LatinHypercube(d=28, rng=np.random.default_rng(seed)).random(number)
+    draw = qmc.LatinHypercube(d=31, rng=np.random.default_rng(seed)).random(number)
     column = iter(draw.T[:, :, np.newaxis])
 
     def between(low: float, high: float) -> FloatArray:
@@ -136,6 +138,12 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
         pressure_error=between(-0.02, 0.02),
         spool_seconds=between(1.0, 3.0),
         low_control=np.minimum(low, np.where(holds_boost, held, control)),
+        # two standard deviations of what the indicators' declarations take for possible
+        ambient_answer={
+            "airflow": between(-0.3, 0.9),
+            "boost": between(-0.1, 1.1),
+            "breathing": between(-0.4, 0.4),
+        },
     )
 
 

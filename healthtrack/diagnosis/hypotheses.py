@@ -38,11 +38,11 @@ SIZES = 40
 """Steps of the size ladder: each some 13 % larger, finer than the model's own floor and spread."""
 PAIR_EVERY = 3
 """Pairs are looked at on every so many steps of the ladder."""
-KERNEL = 0.35
+KERNEL = 0.6
 """Width of the kernel between engines of one kind, in standard deviations of their spread."""
-FLOOR = 0.08
+FLOOR = 0.12
 """What the model leaves out, of the effect."""
-PAIR_FLOOR = 0.16
+PAIR_FLOOR = 0.2
 """The same for pairs, whose ladder is coarser and whose effects add up only nearly."""
 UNKNOWN_SCALES = (1.0, 2.0, 4.0, 8.0)
 UNKNOWN_UNIT = {

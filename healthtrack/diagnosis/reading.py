@@ -43,10 +43,10 @@ SENSORS = {
     "charge_temperature_offset": frozenset({"charge_temperature"}),
 }
 """Indicators that use the sensor of a cause: a sensor that no indicator uses is not blamed."""
-MODEL_SD = {"airflow": 0.3, "boost": 0.3, "breathing": 0.3, "charge_temperature": 0.8}
+MODEL_SD = {"airflow": 0.2, "boost": 0.2, "breathing": 0.2, "charge_temperature": 0.4}
 """What a region of a healthy vehicle still differs by beyond its stated error: the weather's answer
 is learned for an indicator as a whole, and regions differ. [its unit]"""
-HOT_SD = 2.0
+HOT_SD = 1.0
 """The same for the charge temperature at full load: on healthy simulated vehicles it was up to 5 K
 off in summer, and 0 K at part load. [K]"""
 IDLING_RATIO = 1.01
@@ -63,7 +63,7 @@ SENSORS = {
     "charge_temperature_offset": frozenset({"charge_temperature"}),
 }
 """Indicators that use the sensor of a cause: a sensor that no indicator uses is not blamed."""
-MODEL_SD = {"airflow": 0.3, "boost": 0.3, "breathing": 0.3, "charge_temperature": 2.5}
+MODEL_SD = {"airflow": 0.2, "boost": 0.2, "breathing": 0.2, "charge_temperature": 0.4}
 """What a region of a healthy vehicle still differs by beyond its stated error: the weather's
 answer is learned for an indicator as a whole, and regions differ (the charge temperature of
 healthy simulated vehicles was up to 5 K off at high load in summer, 0 K at part load).
@@ -126,6 +126,7 @@ def read(evidence: Evidence, vehicle: VehicleSettings) -> Reading | None:
         pressure_ratio=tuple(place[2] for place in places),
         ambient_pressure=tuple(place[3] for place in places),
         cooled_reading=behind or "charge_temperature" in seen,
+        ambient_from_manifold=not any(_known(item.ambient_pressure) for item in items),
     )
     lasting = np.array([_lasting(item) for item in items]) ** 2
     level, sd = np.array([_logarithmic(item) for item in items]).T

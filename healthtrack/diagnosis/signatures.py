@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from healthtrack.airpath.engine_parts import Point
     from healthtrack.airpath.mean_value import State
     from healthtrack.diagnosis.causes import Cause
+    from healthtrack.diagnosis.engines import Engines
 
     FloatArray = NDArray[np.float64]
 
@@ -47,7 +48,9 @@ class Setting:
     """Where the vehicle was seen: what the signatures depend on besides the engine.
 
     One entry per region and bin; 0 where not logged. ``cooled_reading`` says whether the charge
-    temperature in speed density is measured behind the cooler (else it is a constant).
+    temperature in speed density is measured behind the cooler (else it is a constant),
+    ``ambient_from_manifold`` that ambient pressure is what the manifold's sensor read with the
+    engine standing: its offset then moves what the healthy engine is expected to do.
     """
 
     regions: tuple[str, ...]
@@ -55,6 +58,7 @@ class Setting:
     pressure_ratio: tuple[float, ...]
     ambient_pressure: tuple[float, ...]
     cooled_reading: bool
+    ambient_from_manifold: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +96,7 @@ def signatures(
         np.array(setting.ambient_pressure),
     )
     healthy = solve_healthy(engine, point)
-    reader = _Reader(healthy, setting, engines.spool_seconds[:, :, np.newaxis])
+    reader = _Reader(healthy, setting, engines)
     return {name: _of(cause, reader) for name, cause in CAUSES.items()}
 
 
@@ -110,9 +114,12 @@ def _of(cause: Cause, reader: _Reader) -> tuple[Signature, ...]:
 class _Reader:
     """What the indicators would read, against the healthy engine (engines, sizes, ..., bins)."""
 
-    def __init__(self, healthy: Healthy, setting: Setting, spool_seconds: FloatArray) -> None:
+    def __init__(self, healthy: Healthy, setting: Setting, engines: Engines) -> None:
         self.setting = setting
-        self.spool_seconds = spool_seconds
+        self.spool_seconds = engines.spool_seconds[:, :, np.newaxis]
+        self.answers = {
+            name: answer[:, :, np.newaxis] for name, answer in engines.ambient_answer.items()
+        }
         self.healthy = _with_size_axis(healthy)
         self.sound = solve(self.healthy, Fault())
         self.slope, self.warmth = self._slopes()
@@ -143,6 +150,9 @@ class _Reader:
             "spool_time": self.spool_seconds * (self.spare / self._spare(fault) - 1.0),
             "pull_power": self._power(airflow, state),
         }
+        if self.setting.ambient_from_manifold:
+            for name, answer in self.answers.items():
+                change[name] = change[name] - answer * np.asarray(fault.pressure_offset)
         return np.stack(np.broadcast_arrays(*(change[name] for name in INDICATORS)), axis=2)
 
     def _solve(self, field: str, fault: Fault) -> State:

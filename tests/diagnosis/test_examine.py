@@ -239,7 +239,7 @@ def test_what_came_all_at_once_is_rather_a_hose_than_wear():
         probability(causes, "charge_air_leak") / probability(causes, "turbocharger_weak")
         for causes in (slow, quick)
     ]
-    assert odds[1] > 3.0 * odds[0]
+    assert odds[1] > 2.0 * odds[0]
 
 
 def test_a_sensor_that_is_not_there_is_not_blamed():
