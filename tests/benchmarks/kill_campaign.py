@@ -18,7 +18,6 @@ import email
 import hashlib
 import json
 import logging
-import math
 import os
 import random
 import shutil
@@ -141,7 +140,8 @@ def listen(root: Path, kill_at: tuple[str, int] | None) -> None:
 
     def step(name: str) -> None:
         seen[name] += 1
-        if kill_at and seen[name] == kill_at[1] and kill_at[0] == name:
+        seen["any"] += 1
+        if kill_at and kill_at[0] in (name, "any") and seen[kill_at[0]] == kill_at[1]:
             with (root / "killed").open("a") as stream:
                 stream.write(f"{name}\n")
             os.kill(os.getpid(), signal.SIGKILL)
@@ -268,9 +268,7 @@ class Campaign:
 
     def undisturbed(self) -> tuple[dict, Counter[str]]:
         root = self.new_life()
-        started = time.monotonic()
-        self.run(root, (("no such step", 1)), None)
-        self.seconds = time.monotonic() - started
+        self.run(root, ("no such step", 1), None)
         whole = self.summary(root)
         root = self.new_life()
         self.run(root, None, None)
@@ -278,18 +276,19 @@ class Campaign:
             raise SystemExit("two undisturbed lives differ: the comparison would mean nothing")
         return whole, Counter((root / "steps").read_text().splitlines())
 
-    def disturbed(self, targets: list[str], steps: Counter[str], most: int) -> tuple[dict, Path]:
+    def disturbed(self, targets: list[str], most: int) -> tuple[dict, Path]:
         """Live one life with at most so many kills; targets are taken from the list's end."""
         root = self.new_life()
         for _ in range(most):
             if (root / "finished").exists():
                 break
-            if targets and self.random.random() < 0.75:
-                name = targets.pop()
-                count = self.random.randint(1, max(1, math.ceil(steps[name] / 6)))
-                self.run(root, (name, count), None)
+            kind = self.random.random()
+            if kind < 0.6:
+                self.run(root, ("any", self.random.randint(1, 60)), None)
+            elif kind < 0.85 and targets:
+                self.run(root, (targets.pop(), self.random.randint(1, 2)), None)
             else:
-                self.run(root, ("no such step", 1), self.random.uniform(0.2, self.seconds / 2))
+                self.run(root, ("no such step", 1), self.random.uniform(0.05, 4.0))
         if not (root / "finished").exists():
             self.run(root, ("no such step", 1), None)
         if (root / "killed").exists():
@@ -393,7 +392,7 @@ def preload() -> None:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=200)
-    parser.add_argument("--per-life", type=int, default=25)
+    parser.add_argument("--per-life", type=int, default=60)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", action="store_true", help="print the result as JSON")
     options = parser.parse_args()
@@ -406,15 +405,12 @@ def main() -> int:
 
 def conduct(campaign: Campaign, options: argparse.Namespace) -> dict:
     whole, steps = campaign.undisturbed()
-    names = list(steps)
-    campaign.random.shuffle(names)
-    targets: list[str] = []
     differences, extra, marked = [], 0, 0
     while campaign.kills.total() < options.kills:
-        if not targets:
-            targets = list(names)
+        # named kills go where none has been yet, the latest in a life last
+        targets = [name for name in reversed(steps) if not campaign.kills[name]]
         left = options.kills - campaign.kills.total()
-        found, root = campaign.disturbed(targets, steps, min(options.per_life, left))
+        found, root = campaign.disturbed(targets, min(options.per_life, left))
         differences += [
             f"life {campaign.lives}: {name} differs" for name in whole if found[name] != whole[name]
         ]

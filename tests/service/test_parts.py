@@ -1,0 +1,231 @@
+"""The service's smaller parts: its log, its page, its files, its endpoint, its memory of files."""
+
+import io
+import json
+import logging
+import shutil
+import socket
+import subprocess
+import urllib.request
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from healthtrack.jobs.findings import finding_as_dict
+from healthtrack.jobs.workspace import Workspace
+from healthtrack.records import CauseFinding, IndicatorFinding, VehicleFinding
+from healthtrack.report import words
+from healthtrack.service import letters
+from healthtrack.service.health import health_endpoint
+from healthtrack.service.installing import container_file, systemd_unit
+from healthtrack.service.intake import Intake
+from healthtrack.service.journal import JsonLines, open_journal, read_journal
+from healthtrack.service.page import Block, Page
+from healthtrack.service.requests import Acknowledgement, ask, read, waiting
+from healthtrack.service.state import JobStatus, Status, metrics
+
+NOW = datetime(2026, 11, 25, 6, tzinfo=UTC)
+
+
+# ------------------------------------------------------------------------------ log
+
+
+def _record(**extra):
+    record = logging.LogRecord("healthtrack", logging.INFO, "", 0, "job %s", ("done",), None)
+    vars(record).update(extra)
+    return record
+
+
+def test_a_line_of_the_log_is_one_json_object_whatever_is_in_it():
+    line = JsonLines().format(_record(file='a"\n\u2028b', moment=NOW))
+    assert "\n" not in line
+    document = json.loads(line)
+    assert document["event"] == "job done"
+    assert document["level"] == "info"
+    assert document["file"] == 'a"\n\u2028b'
+    assert document["moment"] == str(NOW)
+
+
+def test_a_log_that_grows_is_put_away_and_only_so_many_are_kept(tmp_path):
+    handler = open_journal(tmp_path / "log" / "service.log", 0.001, 2)
+    for number in range(100):
+        handler.emit(_record(number=number))
+    handler.close()
+    names = sorted(path.name for path in (tmp_path / "log").iterdir())
+    assert names == ["service.log", "service.log.1", "service.log.2"]
+    assert all(path.stat().st_size <= 1000 for path in (tmp_path / "log").iterdir())
+    last = list(read_journal(tmp_path / "log" / "service.log"))[-1]
+    assert last["number"] == 99
+
+
+# ------------------------------------------------------------------------------ letters
+
+
+def _finding(state="alert", level=-4.1, drives=100, causes=()):
+    item = IndicatorFinding(
+        "airflow", "%", state, "why", level, level - 0.9, level + 0.9, raised_on=date(2026, 11, 20)
+    )
+    as_of = date(2026, 11, 25)
+    reason = "airflow is low"
+    return VehicleFinding("otter", as_of, state, reason, 1.0, drives, None, (item,), causes)
+
+
+def test_what_changed_is_said_in_sentences():
+    before = finding_as_dict(_finding("normal", -1.0, 90))
+    cause = CauseFinding("airflow_sensor_reads_low", 0.91)
+    assert letters.changes(before, _finding(causes=(cause,))) == (
+        "Verdict: normal → alert.",
+        "Airflow: normal → alert (level −1.0\u00a0% → −4.1\u00a0%).",
+        f"Most likely cause now: {words.cause(cause.cause).lower()} (91\u00a0%).",
+        "10 more drives since then.",
+    )
+    assert letters.changes(None, _finding()) == ("This is the first verdict.",)
+    same = finding_as_dict(_finding("normal"))
+    assert letters.changes(same, _finding("normal")) == ("No verdict has changed.",)
+
+
+def test_nothing_in_a_name_becomes_markup():
+    page = Page("<script>&", (Block("<b>", ("<i>x</i>",), (("<td>",), ("&amp;",)), listed=True),))
+    text = page.as_html()
+    assert "<script>" not in text
+    assert "<i>" not in text
+    assert "&lt;script&gt;&amp;" in text
+    assert "&amp;amp;" in text
+    assert "<script>&" in page.as_text()
+
+
+def test_a_page_as_text_is_no_wider_than_a_letter():
+    page = Page("t", (Block("h", ("word " * 60,)), Block("l", ("item " * 60,), listed=True)))
+    assert max(map(len, page.as_text().splitlines())) <= 78
+
+
+# ------------------------------------------------------------------------------ endpoint
+
+
+def _status(**changes):
+    return Status("1", 1, NOW, NOW, **changes)
+
+
+@pytest.mark.parametrize(("trouble", "code"), [((), 200), (("mail: oh",), 503)])
+def test_health_says_whether_a_person_is_wanted(trouble, code):
+    status = _status(trouble=trouble)
+    with health_endpoint(0, lambda: status) as port, socket.socket() as line:
+        line.connect(("127.0.0.1", port))
+        line.sendall(b"GET /health HTTP/1.0\r\n\r\n")
+        answer = b""
+        while piece := line.recv(4096):
+            answer += piece
+    assert f" {code} ".encode() in answer.splitlines()[0]
+    assert json.loads(answer.split(b"\r\n\r\n")[1]) == {
+        "is_well": not trouble,
+        "trouble": list(trouble),
+    }
+
+
+def test_metrics_are_in_the_text_format_that_prometheus_reads():
+    job = JobStatus('report/"x"\\\n', NOW, NOW, NOW, 2)
+    text = metrics(_status(jobs=(job,), letters={"sent": 3}, alerts={"alarm": 1}, drives=7))
+    # Prometheus text format 0.0.4: backslash, quote and line end are escaped in a label's value
+    assert 'healthtrack_job_failures_in_a_row{job="report/\\"x\\"\\\\\\n"} 2\n' in text
+    assert 'healthtrack_letters{state="sent"} 3\n' in text
+    assert "healthtrack_drives 7\n" in text
+    names = [line.split()[2] for line in text.splitlines() if line.startswith("# TYPE")]
+    assert len(names) == len(set(names))
+    assert text.endswith("\n")
+
+
+def test_status_over_http_is_the_document_of_the_file():
+    status = _status(drives=7)
+    with health_endpoint(0, lambda: status) as port:
+        url = f"http://127.0.0.1:{port}/status"
+        with urllib.request.urlopen(url, timeout=5) as answer:
+            assert json.load(answer) == status.as_dict()
+
+
+# ------------------------------------------------------------------------------ requests
+
+
+def test_a_request_waits_as_a_whole_file_and_rubbish_is_none(tmp_path):
+    asked = Acknowledgement("otter", None, "Ann", NOW)
+    ask(tmp_path, asked)
+    (path,) = waiting(tmp_path)
+    assert read(path) == asked
+    for rubbish in (b"", b"{}", b"\xff", b'{"kind": "acknowledge", "vehicle": 1}', b"[]"):
+        path.write_bytes(rubbish)
+        assert read(path) is None
+
+
+# ------------------------------------------------------------------------------ inbox
+
+
+@pytest.fixture
+def workspace(tmp_path):
+    from tests.service_stand_ins import make_garage
+
+    make_garage(tmp_path / "garage", "[vehicles.otter]\n")
+    return Workspace.load(tmp_path / "garage")
+
+
+def test_a_look_finds_what_is_new_or_changed_and_passes_over_the_rest(workspace):
+    intake = Intake(0)
+    otter = workspace.inbox / "otter"
+    otter.mkdir()
+    for name in ("b.csv", "a.csv", ".hidden", "c.csv.part", "d.csv~"):
+        (otter / name).write_text("x")
+    names = [path.name for path in intake.look(workspace, NOW, 9).ready]
+    assert names == ["a.csv", "b.csv"]
+    assert [path.name for path in intake.look(workspace, NOW, 1).ready] == ["a.csv"]
+    intake.dealt_with(otter / "a.csv")
+    assert [path.name for path in intake.look(workspace, NOW, 9).ready] == ["b.csv"]
+    (otter / "a.csv").write_text("longer")
+    assert len(intake.look(workspace, NOW, 9).ready) == 2
+
+
+def test_a_pipeline_that_was_edited_makes_everything_worth_another_look(workspace):
+    intake = Intake(0)
+    (workspace.inbox / "a.csv").write_text("x")
+    intake.look(workspace, NOW, 9)
+    intake.dealt_with(workspace.inbox / "a.csv")
+    assert intake.look(workspace, NOW, 9).waiting == 0
+    (workspace.pipelines / "mine.toml").write_text("x = 1")
+    assert intake.look(workspace, NOW, 9).waiting == 1
+
+
+def test_an_inbox_that_is_not_there_is_empty(workspace):
+    shutil.rmtree(workspace.inbox)
+    assert Intake(0).look(workspace, NOW, 9).ready == ()
+
+
+# ------------------------------------------------------------------------------ installing
+
+
+def test_the_unit_is_one_that_systemd_accepts_and_runs_unprivileged(workspace, tmp_path):
+    unit = systemd_unit(workspace.root, "daemon")
+    assert "User=daemon\n" in unit
+    assert "TimeoutStopSec=30\n" in unit  # stop_seconds 20, and ten to spare
+    if shutil.which("systemd-analyze") is None:
+        pytest.skip("systemd-analyze is not here")
+    path = tmp_path / "healthtrack.service"
+    path.write_text(unit)
+    run = subprocess.run(
+        ["systemd-analyze", "verify", str(path)], capture_output=True, text=True, check=False
+    )
+    ours = [line for line in run.stderr.splitlines() if "healthtrack.service" in line]
+    assert ours == []
+    assert run.returncode == 0, run.stderr
+
+
+def test_the_container_file_names_each_thing_it_needs():
+    lines = container_file("watch").splitlines()
+    first = [line.split()[0] for line in lines if line and not line.startswith(("#", " "))]
+    assert first[0] == "FROM"
+    assert {"USER", "STOPSIGNAL", "HEALTHCHECK", "ENTRYPOINT", "VOLUME"} <= set(first)
+    assert "USER 10001" in lines
+
+
+def test_a_stream_can_take_the_log_too():
+    stream = io.StringIO()
+    handler = logging.StreamHandler(stream)
+    handler.setFormatter(JsonLines())
+    handler.emit(_record(ago=timedelta(hours=1)))
+    assert json.loads(stream.getvalue())["ago"] == "1:00:00"
