@@ -121,7 +121,8 @@ def _region(witness: Witness, region: str, late: pl.DataFrame) -> RegionEvidence
         [1.0, *((weight * late[name].to_numpy()).sum() / weight.sum() for name in conditions)]
     )
     wander = float(witness.tracked.course.wander_sd) ** 2
-    variance = 1.0 / weight.sum() + wander + design @ covariance @ design
+    known = covariance[: design.size, : design.size]  # the season comes after the conditions
+    variance = 1.0 / weight.sum() + wander + design @ known @ design
     points = witness.points.filter(
         (pl.col("region") == region) & pl.col("drive").is_in(late["drive"].to_list())
     )

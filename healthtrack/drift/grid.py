@@ -28,7 +28,7 @@ STILL = 0.25
 """Prior weight of no wander at all."""
 WANDER = ((0.4, 0.35), (0.8, 0.25), (1.5, 0.15))
 """Standing deviation of the wander, in units of a typical drive's standard error, and weight."""
-MEMORY_DAYS = ((4.0, 0.4), (25.0, 0.3), (150.0, 0.3))
+MEMORY_DAYS = ((4.0, 0.3), (25.0, 0.3), (150.0, 0.4))
 """Correlation time of the wander: a spell of weather; a tank, a load, a season's corner. [days]"""
 PACE = ((0.0, 0.0, 0.5), (0.05, 0.05, 0.2), (0.25, 0.05, 0.2), (1.0, 0.05, 0.1))
 """Change of slope after 10 000 km, unsmooth movement after 10 000 km (both in limits), weight: not

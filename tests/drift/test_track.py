@@ -180,3 +180,14 @@ def test_later_drives_and_events_change_no_earlier_state():
         settled = end if not 90 < end < 98 else 90
         np.testing.assert_array_equal(then.state[:settled], whole.state[:settled])
         np.testing.assert_array_equal(then.level[:settled], whole.level[:settled])
+
+
+def test_a_yearly_wave_without_a_fault_widens_the_band_first_and_is_then_known():
+    """A wave of 0.6 that no condition explains, over four years of drives every other day."""
+    count = 730
+    wave = 0.6 * np.sin(2 * np.pi * np.arange(count) * 2 / 365.25 + 1.0)
+    found, tracked = said(wave - wave[:LEARNED].mean())
+    assert found.state == "normal"
+    first, last = slice(LEARNED, 180), slice(550, None)
+    assert np.abs(tracked.level[last]).mean() < 0.5 * np.abs(wave[last]).mean()
+    assert tracked.level_sd[last].mean() < 0.6 * tracked.level_sd[first].mean()
