@@ -16,6 +16,7 @@ from healthtrack.chain.ahead import with_forecast
 from healthtrack.chain.verdict import verdict
 from healthtrack.diagnosis import examine
 from healthtrack.ingest.joining import joined
+from healthtrack.ingest.odometer import with_odometer
 from healthtrack.operating import cold_soak_differences, soak_words
 from healthtrack.records import Diagnosis, IndicatorFinding, VehicleFinding
 
@@ -47,7 +48,7 @@ def assess(
     as_of : date
         The day, in UTC.
     """
-    then = joined(_until(history, as_of))
+    then = with_odometer(joined(_until(history, as_of)))
     seen, unseen = indicators.observable(then.windows, vehicle)
     judged = [_indicator(indicator, then, vehicle, workspace, as_of) for indicator in seen]
     found = tuple(finding for finding, _ in judged)
