@@ -159,7 +159,8 @@ def draw_evidence(flow: Flow, finding: VehicleFinding) -> None:
     evidence, diagnosis = finding.evidence, finding.diagnosis
     if evidence is None or not evidence.regions:
         return
-    expected = diagnosis.expected[0] if diagnosis is not None and diagnosis.expected else None
+    suspected = finding.state in ("alert", "alarm") and diagnosis is not None
+    expected = diagnosis.expected[0] if suspected and diagnosis and diagnosis.expected else None
     top = words.cause(expected.cause).lower() if expected else ""
     flow.space(3.0)
     flow.heading(
