@@ -93,7 +93,7 @@ def make_grid(drive: str, rows: pl.DataFrame, step: float = STEP) -> Grid:
     step : float
         Spacing of the common times. [s]
     """
-    rows = rows.sort("t")
+    rows = rows.sort("t", maintain_order=True)
     stamps = rows["t"].dt.timestamp("us").to_numpy()
     seconds = (stamps - stamps[0]) / 1e6
     times = _common_times(seconds, step)
@@ -106,9 +106,7 @@ def make_grid(drive: str, rows: pl.DataFrame, step: float = STEP) -> Grid:
         known = np.isfinite(values)
         if not known.any():
             continue
-        # of two values at one time the later row counts, as in the log
-        moments, last = np.unique(seconds[known][::-1], return_index=True)
-        fresh[name] = measured(moments, values[known][::-1][last])
+        fresh[name] = measured(*_one_at_a_time(seconds[known], values[known]))
         on_grid[name] = interpolate(fresh[name], times, CHANNELS[name].longest_gap)
     return Grid(drive, int(stamps[0]), times, on_grid, fresh, step)
 
@@ -214,6 +212,12 @@ def _common_times(seconds: FloatArray, step: float) -> FloatArray:
             for start, end in zip(starts, ends, strict=True)
         ]
     )
+
+
+def _one_at_a_time(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Of two values at one time keep the later row's, as in the log."""
+    last = np.append(np.diff(times) > 0.0, True)
+    return (times, values) if last.all() else (times[last], values[last])
 
 
 def measured(times: FloatArray, values: FloatArray) -> Fresh:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from healthtrack.operating.demand import full_demand
 from healthtrack.operating.grid import make_grid
 from healthtrack.operating.layout import empty_windows
 from healthtrack.operating.pull_figures import PULL_SCHEMA
@@ -38,9 +39,11 @@ def find_operation(samples: pl.DataFrame, vehicle: VehicleSettings) -> Operation
     for (drive,), rows in samples.group_by(["drive"], maintain_order=True):
         grids.append(make_grid(str(drive), rows))
         standstills.append(find_standstills(grids[-1]))
-        found, missed = find_pulls(pull_grid(str(drive), rows), vehicle)
-        pulls.append(found)
-        misses.append(missed)
+        asked = full_demand(grids[-1])
+        if asked is not None and asked.any():  # the finer grid costs as much as all the rest
+            found, missed = find_pulls(pull_grid(str(drive), rows), vehicle)
+            pulls.append(found)
+            misses.append(missed)
     windows = windows_in(grids)
     near_misses = pl.concat([pl.DataFrame(schema=NEAR_MISS_SCHEMA), *misses])
     counted = near_misses.group_by("reason").len().sort("reason")
