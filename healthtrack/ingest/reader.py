@@ -137,6 +137,7 @@ def _trusted(
     relations.check_gauge(frame, found, vehicle, name)
     frame, outside, impossible = values.inside_ranges(frame, found, raw, name)
     frame, burst = checks.bursts(frame, impossible)
+    before = frame
     frame, taken = checks.all_checks(frame)
     rows = plausible.breathing(frame.with_columns(raw["line"]), "line")
     relations.check_jumps(rows, name)
@@ -147,7 +148,23 @@ def _trusted(
     plausible.check_airflow(rows, found, vehicle, name)
     frame, computed, notes = relations.without_computed(frame, rows)
     losses = [*outside, *burst, *taken, *computed]
-    return frame, losses, (*notes, *relations.remarks(frame, vehicle))
+    odometer = _odometer_note(before, frame) if _went_back(taken) else ()
+    return frame, losses, (*notes, *odometer, *relations.remarks(frame, vehicle))
+
+
+def _went_back(losses: Iterable[Loss]) -> bool:
+    return any(loss.reason == "odometer_backwards" for loss in losses)
+
+
+def _odometer_note(before: pl.DataFrame, after: pl.DataFrame) -> tuple[str, ...]:
+    """Show the first odometer reading that was left out between its neighbours."""
+    readings = before.select("t", was="odometer").with_columns(after["odometer"].alias("is"))
+    readings = readings.filter(pl.col("was").is_not_null())
+    row = int(readings["is"].is_null().arg_max() or 0)
+    near = readings["was"].slice(max(row - 1, 0), 3).to_list()
+    around = ", ".join(f"{value:g}" for value in near)
+    note = f"the odometer goes back at {readings['t'][row]:%H:%M:%S} UTC: {around} km"
+    return (note,)
 
 
 def _clock_note(stepped: int) -> tuple[str, ...]:

@@ -94,9 +94,18 @@ def split_line(line: str, delimiter: str) -> list[str]:
     return line.split(delimiter)
 
 
+def _printable(text: str) -> str:
+    """Take out control characters: headers stand in messages, and those on terminals."""
+    if text.isprintable():
+        return text
+    return "".join(
+        letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in text
+    )
+
+
 def make_header(cells: Iterable[str], line: int) -> Header:
     """Take the units in brackets apart from the names; empty headers at the end are dropped."""
-    raw = [units.repair(cell.strip()) for cell in cells]
+    raw = [_printable(units.repair(cell.strip())) for cell in cells]
     while raw and not raw[-1]:
         raw.pop()
     names, unit_texts = [], []

@@ -233,6 +233,16 @@ def test_what_is_no_table_says_so(drafted):
     assert caught.value.reason == "no_channels"
 
 
+def test_a_hostile_header_stays_inside_its_quotes(drafted, truth, comma_text):
+    """A header that would break out of a comment or a string of the drafted TOML."""
+    evil = '"]\x1b[2J\x7f[channels.load]\tcolumn="'
+    quoted = evil.replace('"', '""')
+    text = comma_text(truth).replace("odometer [km]", f'"odometer {quoted} [km]"', 1)
+    drafted_text, _ = drafted(text)
+    assert "\x1b" not in drafted_text
+    assert "load" not in ingest.parse_pipeline(drafted_text, "draft").channels
+
+
 def test_thousands_marks_are_seen():
     rows = "\n".join(f"{i};1.234,5;6,7" for i in range(20))
     layout = find_layout("a;b;c\n" + rows + "\n", "log")

@@ -326,6 +326,12 @@ def test_a_log_without_a_unit_that_fits_its_channel_is_refused(read, truth, comm
         read(comma_text(truth).replace("[g/s]", "[°C]"))
 
 
+def test_control_characters_of_a_header_never_reach_a_terminal(read):
+    with pytest.raises(LogError) as caught:
+        read("time,engine speed [rpm],manifold pressure,\x1b[2Jx [furlong]\n" + "1,2,3,4\n" * 20)
+    assert "\x1b" not in caught.value.message
+
+
 def test_units_inside_the_cells_are_read_and_another_one_is_no_number(read, truth, comma_text):
     head, *lines = comma_text(truth).splitlines()
     head = head.replace(" [km/h]", "").replace(" [g/s]", "")

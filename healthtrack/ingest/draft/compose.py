@@ -165,11 +165,12 @@ def _keeps_turn(changed: pl.DataFrame) -> bool:
 
 
 def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _comment(text: str) -> str:
-    return " ".join(text.split())[:400]
+    words = " ".join(text.split())[:400]
+    return "".join(letter for letter in words if letter.isprintable())
 
 
 def _head(
