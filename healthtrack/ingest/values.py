@@ -322,6 +322,8 @@ def inside_ranges(
     for source in found:
         channel = source.channel
         column = frame[channel.name]
+        if _all_inside(column, channel):
+            continue
         inside = column.is_between(channel.low, channel.high)
         outside = int((~inside).sum())
         if not outside:
@@ -337,6 +339,13 @@ def inside_ranges(
             pl.when(value.is_between(channel.low, channel.high)).then(value).alias(channel.name)
         )
     return frame.with_columns(expressions), losses, impossible
+
+
+def _all_inside(column: pl.Series, channel: Channel) -> bool:
+    low, high = column.min(), column.max()
+    if not isinstance(low, float) or not isinstance(high, float):
+        return True  # no reading at all
+    return low >= channel.low and high <= channel.high
 
 
 def _refuse_jump(source: Source, column: pl.Series, lines: pl.Series, name: str) -> None:
