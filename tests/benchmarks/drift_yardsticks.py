@@ -1,0 +1,166 @@
+"""Print how early faults are found at one rate of false alerts: this detector and the yardsticks.
+
+All see the same figures per drive. The product's threshold comes from the user's promise and is
+never touched; each yardstick's is set on the sound histories of this very run so that it gives as
+many false alerts (at least one, to its favour). Run as
+``python -m tests.benchmarks.drift_yardsticks [HISTORIES] [SEED]``.
+"""
+
+# ruff: noqa: T201 - a script that prints a table
+from __future__ import annotations
+
+import sys
+import warnings
+from dataclasses import replace
+
+import numpy as np
+import ruptures
+import statsmodels.api as sm
+from river.drift import ADWIN
+from sklearn.ensemble import IsolationForest
+
+from healthtrack.bench.yardsticks import cusum, ewma, page_hinkley
+from healthtrack.drift import follow_many
+from tests.calibration.histories import KM_PER_YEAR, LEARNED, Kind, Life, life
+
+BAR_YEARS = 80.0
+SOUND = Kind(
+    "sound", wander=0.5, keep=0.8, response=0.3, tails=5.0, bad=0.01, per_week=5.0, years=3.2
+)
+YEAR = 365.25
+FAULTS = {
+    "ramp 6 % in 14 000 km": replace(SOUND, ramp=-6.0),
+    "step 4 %": replace(SOUND, step=-4.0),
+    "slow 2 % in 20 000 km": replace(SOUND, ramp=-2.0 * KM_PER_YEAR / 20_000.0),
+}
+"""A ramp takes one year of 14 000 km; the slow one is seen over its first 14 000 km."""
+
+
+def standardised(one: Life) -> np.ndarray:
+    """Return figures in standard deviations of the healthy period."""
+    value = one.segment.value
+    healthy = value[:LEARNED]
+    return (value - healthy.mean()) / healthy.std(ddof=1)
+
+
+def _stepped(values: np.ndarray, every: int) -> list[int]:
+    return list(range(LEARNED + every, values.size, every))
+
+
+def change_points(values: np.ndarray) -> np.ndarray:
+    """Gain of one change point (ruptures, l2), looked for anew every ten drives."""
+    path = np.zeros(values.size)
+    for end in _stepped(values, 10):
+        signal = values[:end, None]
+        cost = ruptures.costs.CostL2().fit(signal)
+        at = ruptures.Binseg(model="l2", jump=5, min_size=5).fit(signal).predict(n_bkps=1)[0]
+        path[end:] = cost.error(0, end) - cost.error(0, at) - cost.error(at, end)
+    return path
+
+
+def forest(values: np.ndarray) -> np.ndarray:
+    """Score an isolation forest learned on the healthy period: figure and mean of twenty."""
+    mean = np.convolve(values, np.ones(20) / 20)[: values.size]
+    features = np.column_stack([values, mean])
+    model = IsolationForest(n_estimators=60, random_state=0).fit(features[20:LEARNED])
+    return ewma(-model.score_samples(features), 0.1, target=0.45)
+
+
+def local_trend(values: np.ndarray) -> np.ndarray:
+    """Filtered level over its error; its variances by maximum likelihood on the whole history."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        model = sm.tsa.UnobservedComponents(values, "lltrend")
+        fitted = model.fit(disp=0, maxiter=30)
+    result = fitted.filter_results
+    level = result.filtered_state[0]
+    return np.abs(level) / np.sqrt(np.maximum(result.filtered_state_cov[0, 0], 1e-6))
+
+
+def adaptive_window(values: np.ndarray) -> np.ndarray:
+    """Score ADWIN: −log10 of the largest of a few confidences at which it has alerted so far."""
+    path = np.zeros(values.size)
+    for place, delta in enumerate((0.3, 0.1, 0.03, 1e-2, 1e-3, 1e-4, 1e-6, 1e-9), start=1):
+        window = ADWIN(delta=delta, clock=1, grace_period=LEARNED)
+        for drive, value in enumerate(values):
+            window.update(float(value))
+            if window.drift_detected and drive > LEARNED:
+                path[drive:] = place
+                break
+    return path
+
+
+YARDSTICKS = {
+    "EWMA 0.03": lambda v: np.abs(ewma(v, 0.03)),
+    "EWMA 0.1": lambda v: np.abs(ewma(v, 0.1)),
+    "CUSUM 0.25": lambda v: np.maximum(*cusum(v, 0.25)),
+    "CUSUM 0.5": lambda v: np.maximum(*cusum(v, 0.5)),
+    "Page-Hinkley 0.25": lambda v: page_hinkley(v, 0.25),
+    "ADWIN (river)": adaptive_window,
+    "change points (ruptures)": change_points,
+    "isolation forest": forest,
+    "local linear trend": local_trend,
+}
+
+
+def main(count: int, seed: int) -> None:
+    """Simulate, find and print."""
+    rng = np.random.default_rng(seed)
+    sound = [life(SOUND, rng) for _ in range(count)]
+    faulty = {name: [life(kind, rng) for _ in range(count)] for name, kind in FAULTS.items()}
+    years = sum(one.years - one.segment.days[LEARNED] / YEAR for one in sound)
+    false, product = _product(sound), {name: _product(lives) for name, lives in faulty.items()}
+    alarms = sum(at >= 0 for at in false)
+    allowed = max(alarms, 1)
+    print(f"{count} histories, {years:.0f} sound vehicle-years, seed {seed}")
+    print(f"healthtrack: {alarms} false alerts, {alarms / years:.4f} a year (promise "
+          f"{1 / BAR_YEARS:.4f}); yardsticks are given {allowed}")  # fmt: skip
+    for name, lives in faulty.items():
+        _line("healthtrack", name, lives, product[name])
+    for label, score in YARDSTICKS.items():
+        paths = [np.maximum.accumulate(score(standardised(one))[LEARNED:]) for one in sound]
+        highest = np.sort([path[-1] for path in paths])
+        threshold = highest[-allowed - 1]
+        for name, lives in faulty.items():
+            found = []
+            for one in lives:
+                over = np.flatnonzero(score(standardised(one))[LEARNED:] > threshold)
+                found.append(int(over[0]) + LEARNED if over.size else -1)
+            _line(label, name, lives, found)
+    for name, lives in faulty.items():
+        _line("every 15 000 km", name, lives, [_inspected(one) for one in lives])
+        _line("never", name, lives, [-1] * count)
+
+
+def _product(lives: list[Life]) -> list[int]:
+    courses = follow_many([one.segment for one in lives], [np.log(BAR_YEARS)] * len(lives))
+    return [course.episodes.raised[0] if course.episodes.raised else -1 for course in courses]
+
+
+def _inspected(one: Life) -> int:
+    """Return the first inspection at which 2 % are lost; it sees a loss of that size for sure."""
+    km = one.segment.distance * 1e4
+    due = np.flatnonzero(np.diff(np.floor(km / 15_000.0), prepend=0.0) > 0)
+    late = [int(drive) for drive in due if one.level[drive] <= -2.0]
+    return late[0] if late else -1
+
+
+def _line(label: str, fault: str, lives: list[Life], found: list[int]) -> None:
+    early = sum(0 <= at < one.fault_at for one, at in zip(lives, found, strict=True))
+    rest = [(one, at) for one, at in zip(lives, found, strict=True) if not 0 <= at < one.fault_at]
+    hit = [(-one.level[at], at - one.fault_at) for one, at in rest if at >= 0]
+    reached = np.array([size for size, _ in hit])
+    delay = np.array([drives for _, drives in hit])
+    missed = len(rest) - len(hit)
+    middle = (
+        f"{np.median(reached):5.2f} {np.quantile(reached, 0.9):5.2f}   {np.median(delay):5.0f} "
+        f"{np.quantile(delay, 0.9):5.0f}"
+        if hit
+        else "    -     -       -     -"
+    )
+    print(f"{label:26s}{fault:24s}{middle}   missed {missed:3d}   before {early:3d}", flush=True)
+
+
+if __name__ == "__main__":
+    arguments = [int(text) for text in sys.argv[1:]]
+    main(*(arguments + [100, 11][len(arguments) :]))
