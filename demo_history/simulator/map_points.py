@@ -17,6 +17,9 @@ SPEEDS = (0.35, 0.50, 0.62, 0.72, 0.82, 0.91, 1.0)
 LEVELS = (0.66, 0.70, 0.73, 0.75)
 CHOKE = 0.90
 """Where the map ends, as a share of the flow at which there is no head left."""
+FEWEST_POINTS = 8
+"""Shorter pieces of a contour are not worth drawing."""
+
 Row = tuple[str, str, float, float, float, float]
 """Line's kind and name, corrected flow [kg/s], pressure ratio, efficiency, speed [rpm]."""
 
@@ -63,29 +66,55 @@ def points(engine: Engine) -> list[Row]:
 
 
 def _contour(engine: Engine, level: float) -> list[Row]:
-    """Return a closed line of one efficiency, clockwise; clipped by surge and choke."""
-    speeds = np.linspace(0.33, 1.0, 400)
+    """Return the lines of one efficiency: closed, or open where they leave the map at its edge."""
+    speeds = np.linspace(SPEEDS[0], SPEEDS[-1], 400)
     phi = np.linspace(0.0, 1.0, 2001)
-    sides: tuple[list[tuple[float, float]], list[tuple[float, float]]] = ([], [])
+    left: list[tuple[float, float] | None] = []
+    right: list[tuple[float, float] | None] = []
+    shown: list[float] = []
     choke = float(engine.compressor_flow)
     for speed in speeds:
         low = float(parts.surge_flow(engine, speed)) / (choke * speed)
         grid = low + (CHOKE - low) * phi
         eta = efficiency(engine, grid * choke * speed, np.full(len(grid), speed))
         good = np.flatnonzero(eta >= level)
-        if good.size:
-            sides[0].append((float(grid[good[0]] * choke * speed), float(speed)))
-            sides[1].append((float(grid[good[-1]] * choke * speed), float(speed)))
-    if not sides[0]:
+        if not good.size:
+            continue
+        first, last = good[0], good[-1]
+        flows = grid * choke * speed
+        # None: there the efficiency is still higher at the surge or choke line
+        left.append((float(flows[first]), float(speed)) if first > 0 else None)
+        right.append((float(flows[last]), float(speed)) if last < len(grid) - 1 else None)
+        shown.append(float(speed))
+    if not left:
         return []
-    pick = np.unique(np.linspace(0, len(sides[0]) - 1, 12).round().astype(int))
-    ring = [sides[0][i] for i in pick] + [sides[1][i] for i in pick[::-1]]
-    ring.append(ring[0])
+    # up the left side and down the right one; the ends join unless the map's own end cuts them
+    over = [None] if shown[-1] == speeds[-1] else []
+    under = [None] if shown[0] == speeds[0] else []
+    ring = [*left, *over, *right[::-1], *under]
     out = []
-    for flow, speed in ring:
-        row = _row(engine, "efficiency", f"{level:.2f}", flow, speed)
-        out.append((*row[:4], level, row[5]))
+    for number, arc in enumerate(_arcs(ring)):
+        name = f"{level:.2f}" if number == 0 else f"{level:.2f} {number + 1}"
+        pick = np.unique(np.linspace(0, len(arc) - 1, 24).round().astype(int))
+        for flow, speed in (arc[i] for i in pick):
+            row = _row(engine, "efficiency", name, flow, speed)
+            out.append((*row[:4], level, row[5]))
     return out
+
+
+def _arcs(ring: list[tuple[float, float] | None]) -> list[list[tuple[float, float]]]:
+    """Cut a ring at its gaps; without any, repeat the first point at the end."""
+    if None not in ring:
+        whole = [point for point in ring if point is not None]
+        return [[*whole, whole[0]]]
+    start = ring.index(None)
+    arcs: list[list[tuple[float, float]]] = [[]]
+    for point in [*ring[start:], *ring[:start]]:
+        if point is None:
+            arcs.append([])
+        else:
+            arcs[-1].append(point)
+    return [arc for arc in arcs if len(arc) >= FEWEST_POINTS]
 
 
 def write_map(engine: Engine, stem: Path) -> None:

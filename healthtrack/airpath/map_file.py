@@ -35,7 +35,8 @@ EFFICIENCIES = (0.2, 0.9)
 """Isentropic efficiencies that a turbocharger's compressor can have, edges of the map included."""
 
 CLOSED = 0.02
-"""A contour is closed if its ends are this near, in the map's widths."""
+"""A contour is closed if its ends are this near, in the contour's widths; else both must lie this
+near to the map's edge, in the map's widths: contours are cut off there."""
 
 
 class Head(BaseModel):
@@ -81,7 +82,7 @@ def read_map(path: Path) -> CompressorMap:
     faults: list[str] = []
     speed_lines = _speed_lines(rows, faults)
     surge, choke = _edges(rows, speed_lines, faults)
-    contours = _contours(rows, faults)
+    contours = _contours(rows, _outline(speed_lines, surge, choke), faults)
     if not speed_lines and not contours:
         faults.append("there is no speed line and no efficiency contour")
     if surge is not None and choke is not None:
@@ -247,7 +248,34 @@ def _edges(
     return edges[0], edges[1]
 
 
-def _contours(rows: dict[tuple[str, str], list[_Row]], faults: list[str]) -> tuple[Line, ...]:
+def _outline(lines: Sequence[SpeedLine], surge: Line | None, choke: Line | None) -> FloatArray:
+    """Edge of the map as corners in order; empty where it is not known."""
+    if surge is None or choke is None:
+        return np.empty((0, 2))
+    edges: list[tuple[FloatArray, FloatArray]] = [(surge.flow, surge.ratio)]
+    edges += [(line.flow, line.ratio) for line in lines[-1:]]
+    edges.append((choke.flow[::-1], choke.ratio[::-1]))
+    edges += [(line.flow[::-1], line.ratio[::-1]) for line in lines[:1]]
+    corners = np.concatenate([np.column_stack(edge) for edge in edges])
+    return np.asarray(corners, dtype=np.float64)
+
+
+def _from_edge(outline: FloatArray, flow: float, ratio: float) -> float:
+    """Distance of a point from the map's edge, in the map's widths."""
+    if not outline.size:
+        return math.inf
+    width = np.ptp(outline, axis=0)
+    start, end = outline / width, np.roll(outline, -1, axis=0) / width
+    along = end - start
+    point = np.array([flow, ratio]) / width
+    length = np.maximum((along**2).sum(axis=1), 1e-12)
+    share = np.clip(((point - start) * along).sum(axis=1) / length, 0.0, 1.0)
+    return float(np.sqrt((((start + share[:, None] * along) - point) ** 2).sum(axis=1)).min())
+
+
+def _contours(
+    rows: dict[tuple[str, str], list[_Row]], outline: FloatArray, faults: list[str]
+) -> tuple[Line, ...]:
     contours = []
     for (kind, name), points in rows.items():
         if kind != "efficiency":
@@ -262,8 +290,12 @@ def _contours(rows: dict[tuple[str, str], list[_Row]], faults: list[str]) -> tup
             (flow[-1] - flow[0]) / max(np.ptp(flow), 1e-9),
             (ratio[-1] - ratio[0]) / max(np.ptp(ratio), 1e-9),
         )
-        if flow.size < 4 or apart > CLOSED:
-            faults.append(f"contour {name!r} is not closed: repeat its first point at the end")
+        cut = all(_from_edge(outline, flow[end], ratio[end]) <= CLOSED for end in (0, -1))
+        if flow.size < 4 or (apart > CLOSED and not cut):
+            faults.append(
+                f"contour {name!r} is not closed: repeat its first point at the end, or let both "
+                "ends lie on the map's edge"
+            )
         contours.append(Line(flow, ratio, float(level[0])))
     return tuple(sorted(contours, key=lambda line: line.level))
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from healthtrack.operating.pull_track import PullTrack
     from healthtrack.report.style import Paper
 
-MAP_HEIGHT = 108.0
+MAP_HEIGHT = 94.0
 CURVE_HEIGHT = 40.0
 CURVE_GAP = 15.0
 LEFT = 13.0
@@ -176,6 +176,8 @@ def _draw_map(
     )
     if chart is None:
         words += " (chosen for the drawing: there is no map)"
+    if track is not None:
+        words = f"crosses: 95 %, dotted: held values; {words}"
     flow.page.text(paper.right_edge, flow.y, words, style.SMALL, colour=style.SOFT, align="right")
     flow.space(2.0)
 

@@ -75,6 +75,17 @@ def test_contours_are_read_and_need_not_be_asked_for(write, rows):
     assert read_map(write(contour(rows))).contours[0].level == 0.74
 
 
+def test_a_contour_may_end_at_the_maps_edge(write, rows, compressor):
+    line = compressor.map().speed_lines[-1]
+    ends = [(line.flow[2], line.ratio[2]), (line.flow[6], line.ratio[6])]
+    arc = [ends[0], (0.08, 2.0), (0.10, 2.0), ends[1]]
+    chart = read_map(write([*rows, *(f"efficiency,0.7,{f},{r},0.70," for f, r in arc)]))
+    assert chart.contours[0].flow.size == 4
+    short = [(f * 0.9, r * 0.9) for f, r in arc]
+    with pytest.raises(MapError, match="not closed"):
+        read_map(write([*rows, *(f"efficiency,0.7,{f},{r},0.70," for f, r in short)]))
+
+
 FAULTS = {
     "flow must rise": lambda rows: [rows[1], rows[0], *rows[2:]],
     "out of order": lambda rows: [
