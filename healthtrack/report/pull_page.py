@@ -100,8 +100,8 @@ def compose_pulls(
     if near_misses:
         flow.heading("Accelerations that were not counted")
         flow.items([typeset(words) for words in near_misses], style.SMALL, numbered=False)
-    flow.space(2.0)
-    flow.items(CAUTIONS, style.TINY, numbered=False)
+    flow.space(1.0)
+    flow.paragraph(" ".join(CAUTIONS), style.TINY, colour=style.SOFT)
     return flow
 
 
