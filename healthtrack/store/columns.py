@@ -7,7 +7,10 @@ was stored is dropped.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
+
+import duckdb
 
 from healthtrack.channels import CHANNELS
 from healthtrack.errors import StoreError
@@ -15,7 +18,6 @@ from healthtrack.operating import PULL_SCHEMA
 from healthtrack.store.transaction import transaction
 
 if TYPE_CHECKING:
-    import duckdb
     import polars as pl
 
 SAMPLE_COLUMNS: dict[str, str] = dict.fromkeys(CHANNELS, "DOUBLE")
@@ -74,19 +76,19 @@ def insert(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFram
     StoreError
         The frame has a column that the table does not: nothing is dropped in silence.
     """
-    unknown = sorted(set(frame.columns) - set(table_columns(connection, table)))
-    if unknown:
-        raise StoreError(
-            f"the {table} table has no column for {', '.join(unknown)}. A channel must be "
-            "declared in healthtrack/channels.py before it can be stored."
-        )
     if frame.is_empty():
         return
     connection.register("incoming", frame)
     try:
         connection.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM incoming')  # noqa: S608
+    except duckdb.BinderException as error:  # asking for the columns every time costs 5 ms
+        raise StoreError(
+            f"the {table} table cannot take a column of this log ({str(error).splitlines()[0]}). A "
+            "channel must be declared in healthtrack/channels.py before it can be stored."
+        ) from error
     finally:
-        connection.unregister("incoming")
+        with suppress(duckdb.Error):  # after a failure only a rollback is answered
+            connection.unregister("incoming")
 
 
 def without_empty_channels(samples: pl.DataFrame) -> pl.DataFrame:
