@@ -26,14 +26,14 @@ FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
     type=click.Choice(["g/s", "kg/s", "kg/h", "lb/min"]),
     default="g/s",
     show_default=True,
-    help="Unit of airflow on the page.",
+    help="Unit of airflow in words and on the page.",
 )
 @click.option(
     "--pressure-unit",
     type=click.Choice(["kPa", "bar", "psi"]),
     default="kPa",
     show_default=True,
-    help="Unit of absolute pressure on the page.",
+    help="Unit of absolute pressure in words and on the page.",
 )
 @click.option(
     "--iso-1585",
@@ -65,9 +65,11 @@ def pull(  # noqa: PLR0913 - one per option
     from healthtrack.jobs import pulling
 
     shell = Shell.current()
-    asked = pulling.PullRequest(log, vehicle, pipeline, chart, output, refer_power)
+    asked = pulling.PullRequest(
+        log, vehicle, pipeline, chart, output, refer_power, flow_unit, pressure_unit
+    )
     result = pulling.read_pulls(shell.root, asked)
-    pulling.write_page(result, flow_unit, pressure_unit)
+    pulling.write_page(result)
     if shell.as_json:
         print_json(document(result))
         return

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from healthtrack import ingest
+from healthtrack import ingest, units
 from healthtrack.airpath.gas import KELVIN
 from healthtrack.airpath.map_file import read_map
 from healthtrack.airpath.power import SPECIFIC_CONSUMPTION, ambient_correction, engine_factor
@@ -60,6 +60,20 @@ class NearMiss:
 
 
 @dataclass(frozen=True)
+class PullRequest:
+    """What was asked: the log and, where the workspace does not tell, whose it is and so on."""
+
+    log: Path
+    vehicle: str | None = None
+    pipeline: str | None = None
+    chart: Path | None = None
+    page: Path | None = None
+    refer_power: bool = False
+    flow_unit: str = "g/s"
+    pressure_unit: str = "kPa"
+
+
+@dataclass(frozen=True)
 class PullsOfLog:
     """All that one log says about pulls."""
 
@@ -70,19 +84,7 @@ class PullsOfLog:
     pulls: tuple[FoundPull, ...]
     near_misses: tuple[NearMiss, ...]
     page: Path
-    refer_power: bool = False
-
-
-@dataclass(frozen=True)
-class PullRequest:
-    """What was asked: the log and, where the workspace does not tell, whose it is and so on."""
-
-    log: Path
-    vehicle: str | None = None
-    pipeline: str | None = None
-    chart: Path | None = None
-    page: Path | None = None
-    refer_power: bool = False
+    asked: PullRequest
 
 
 def read_pulls(root: Path, asked: PullRequest) -> PullsOfLog:
@@ -124,9 +126,7 @@ def read_pulls(root: Path, asked: PullRequest) -> PullsOfLog:
             pulls.append(FoundPull(started, numbers, followed, read_pull(followed, chart)))
     shown = workspace.shown(asked.log) if workspace is not None else str(asked.log)
     page = asked.page or _page(workspace, root, asked.log)
-    return PullsOfLog(
-        shown, vehicle, settings, chart, tuple(pulls), tuple(misses), page, asked.refer_power
-    )
+    return PullsOfLog(shown, vehicle, settings, chart, tuple(pulls), tuple(misses), page, asked)
 
 
 def heading(pull: FoundPull) -> str:
@@ -147,11 +147,16 @@ def facts(pull: FoundPull, result: PullsOfLog) -> tuple[str, ...]:
             f"gear of {numbers['gear_ratio']:.1f} rpm per km/h"
         )
     ]
+    flow, pressure = result.asked.flow_unit, result.asked.pressure_unit
     templates = (
         ("slope", "slope {:.1f} %", 100.0),
-        ("manifold_pressure_peak", "peak manifold pressure {:.0f} kPa", 1.0),
+        (
+            "manifold_pressure_peak",
+            f"peak manifold pressure {{:.4g}} {pressure}",
+            units.convert(1.0, "kPa", pressure),
+        ),
         ("engine_speed_at_peak", "reached at {:.0f} rpm", 1.0),
-        ("airflow_peak", "peak airflow {:.1f} g/s", 1.0),
+        ("airflow_peak", f"peak airflow {{:.4g}} {flow}", units.convert(1.0, "g/s", flow)),
         ("specific_power", "power at the wheels once boost had settled {:.1f} W/kg", 1.0),
         ("airflow_power", "from airflow {:.0f} kW (10 hp per lb/min)", 1.0),
         ("fuel_power", "from fuel {:.0f} kW", 1.0),
@@ -169,7 +174,7 @@ def facts(pull: FoundPull, result: PullsOfLog) -> tuple[str, ...]:
     ]
     if spool:
         phrases.append(f"boost: {', '.join(spool)} (± {1.96 * numbers['spool_se']:.1f} s)")
-    if result.refer_power:
+    if result.asked.refer_power:
         phrases.append(ambient_words(pull, result.settings))
     return tuple(phrases)
 
@@ -217,7 +222,7 @@ def near_miss_words(miss: NearMiss) -> str:
     return f"{miss.started:%Y-%m-%d %H:%M:%S} UTC, {miss.seconds:.1f} s: {REASONS[miss.reason]}"
 
 
-def write_page(result: PullsOfLog, flow_unit: str, pressure_unit: str) -> None:
+def write_page(result: PullsOfLog) -> None:
     """Write the pulls' page as PDF.
 
     Raises
@@ -234,7 +239,7 @@ def write_page(result: PullsOfLog, flow_unit: str, pressure_unit: str) -> None:
         [near_miss_words(miss) for miss in result.near_misses],
         result.chart,
         result.page,
-        ShownUnits(flow_unit, pressure_unit),
+        ShownUnits(result.asked.flow_unit, result.asked.pressure_unit),
     )
 
 
