@@ -56,6 +56,11 @@ UNKNOWN_UNIT = {
     "pull_power": 1.5,
 }
 """Unit of the unknown's scales, per indicator. [its unit]"""
+FILLED = frozenset({"airflow", "breathing"})
+"""What an engine that fills worse (valves, timing, deposits) lowers everywhere alike: as a sensor
+that reads low does, so that one is never quite sure of the sensor."""
+FILLED_SHARE = 0.15
+"""Share of that among what is unknown: such engines are far rarer than dirty sensors."""
 UNKNOWN_TOGETHER = 0.7
 """Correlation of an unknown's effect on one indicator between regions."""
 
@@ -311,10 +316,16 @@ def _unknown(reading: Reading, level: FloatArray, covariance: FloatArray) -> flo
     same = reading.indicator[:, np.newaxis] == reading.indicator[np.newaxis]
     shape = np.where(same, UNKNOWN_TOGETHER, 0.0)
     np.fill_diagonal(shape, 1.0)
-    shape = shape * np.outer(unit, unit)
+    # what is unknown is any pattern, or an engine that itself fills less or more
+    filled = np.array([float(name in FILLED) for name in names])
+    shapes = (
+        (1.0 - FILLED_SHARE, shape * np.outer(unit, unit)),
+        (FILLED_SHARE, np.outer(filled, filled)),
+    )
     zero = np.zeros((1, 1, level.size))
     densities = [
-        _log_density(level, zero, (covariance + scale**2 * shape)[np.newaxis])[0, 0]
+        np.log(share) + _log_density(level, zero, (covariance + scale**2 * pattern)[None])[0, 0]
         for scale in UNKNOWN_SCALES
+        for share, pattern in shapes
     ]
-    return float(np.logaddexp.reduce(densities) - np.log(len(densities)))
+    return float(np.logaddexp.reduce(densities) - np.log(len(UNKNOWN_SCALES)))

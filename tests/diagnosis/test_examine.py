@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -58,7 +60,7 @@ def test_all_causes_are_listed_with_none_and_unknown_sorted_by_probability():
 def test_airflow_low_everywhere_with_boost_unmoved_is_a_sensor_that_reads_low():
     finding = diagnose(evidence(everywhere(-4.3, 0.0, -4.3)), CAR)[0]
     assert finding.cause == "airflow_sensor_reads_low"
-    assert finding.probability > 0.9
+    assert finding.probability > 0.85
     assert finding.size_low < -4.3 < finding.size_high < 0.0
     assert finding.unit == "%"
 
@@ -163,7 +165,8 @@ def test_less_certain_levels_never_make_the_diagnosis_more_certain():
         )
         for sd in (0.4, 0.8, 1.6, 3.2)
     ]
-    assert tops == sorted(tops, reverse=True)
+    # the exact match grows surer of "sensor or an engine that fills worse", not of one of them
+    assert all(later <= before + 0.01 for before, later in pairwise(tops))
 
 
 def test_the_order_in_which_levels_are_given_does_not_matter():
@@ -255,3 +258,9 @@ def test_what_the_likeliest_cause_predicts_stands_beside_the_levels():
     assert expected.cause == "airflow_sensor_reads_low"
     assert len(expected.levels) == 6
     np.testing.assert_allclose(expected.levels, [-4.0, 0.0, -4.0] * 2, atol=0.6)
+
+
+def test_an_engine_that_fills_worse_keeps_some_doubt_alive_about_the_sensor():
+    causes = diagnose(evidence(everywhere(-5.0, 0.0, -5.0), sd=0.4, alerted=True), CAR)
+    assert causes[0].cause == "airflow_sensor_reads_low"
+    assert 0.01 < probability(causes, "unknown") < 0.3
