@@ -17,7 +17,7 @@ from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.ft2font import FT2Font, LoadFlags
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
-from matplotlib.transforms import Affine2D
+from matplotlib.transforms import Affine2D, Bbox, TransformedBbox
 
 from healthtrack.report import style
 
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.backend_bases import RendererBase
+    from matplotlib.transforms import Transform
 
     from healthtrack.records import State
     from healthtrack.report.style import Paper, Type, Weight
@@ -63,6 +64,7 @@ class Page:
         self.paper = paper
         self._decimal_comma = decimal_comma
         self.figure = Figure(figsize=(paper.width / MM_PER_INCH, paper.height / MM_PER_INCH))
+        self.fields: list[Field] = []
         self._lines: list[_Line] = []
         self._fills: list[tuple[list[tuple[float, float]], str]] = []
         inch = 1.0 / MM_PER_INCH
@@ -161,7 +163,7 @@ class Page:
 
     def mark(self, x: float, y: float, state: State, size: float = 6.0) -> None:
         """Draw the mark of a state centred on ``x, y`` [mm; size in points]."""
-        self._add(state_mark(x, y, state, size))
+        self.put(state_mark(x, y, state, size))
 
     def finish(self) -> None:
         """Put lines and fills on the sheet, each kind at once: that draws four times as fast."""
@@ -179,15 +181,21 @@ class Page:
             capstyle="butt",
             zorder=2,
         )
-        self._add(fills)
-        self._add(lines)
+        self.put(fills)
+        self.put(lines)
         self._fills, self._lines = [], []
 
-    def _add(self, artist: Artist) -> None:
-        """Put an artist on the sheet; what the sheet holds is never clipped."""
-        artist.set_transform(self.millimetres)
+    def put(self, artist: Artist, transform: Transform | None = None) -> None:
+        """Put an artist on the sheet, in millimetres where nothing else is said."""
+        artist.set_transform(transform or self.millimetres)
         artist.set_figure(self.figure)
         self.figure.artists.append(artist)
+
+    def field(self, place: Bbox, data: Bbox) -> Field:
+        """Return a field for drawing: ``place`` on the sheet [mm], ``data`` its two axes' ends."""
+        field = Field(self, place, data)
+        self.fields.append(field)
+        return field
 
     def panel(self, x: float, y: float, width: float, height: float) -> Axes:
         """Place an axes whose top left corner is ``x, y`` [mm]."""
@@ -200,6 +208,41 @@ class Page:
                 height / paper.height,
             )
         )
+
+
+class Field:
+    """A part of a sheet with axes of its own; what is drawn on it ends at its edges.
+
+    matplotlib's Axes does far more, and making and drawing one costs as much as what a trend draws
+    on it.
+
+    Parameters
+    ----------
+    page : Page
+        The sheet.
+    place : Bbox
+        Left, top, right and bottom on the sheet. [mm]
+    data : Bbox
+        Ends of the axis across and of the axis up.
+    """
+
+    def __init__(self, page: Page, place: Bbox, data: Bbox) -> None:
+        self.page, self.place, self.data = page, place, data
+        across, up = place.width / data.width, place.height / data.height
+        self.transform = (
+            Affine2D()
+            .translate(-data.x0, -data.y1)
+            .scale(across, -up)
+            .translate(place.x0, place.y0)
+            + page.millimetres
+        )
+        self._edges = TransformedBbox(place, page.millimetres)
+
+    def add(self, artist: Artist, *, clipped: bool = True) -> None:
+        """Draw an artist whose places are in the field's own units."""
+        self.page.put(artist, self.transform)
+        if clipped:
+            artist.set_clip_box(self._edges)
 
 
 class PageText(Text):

@@ -6,11 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.collections import LineCollection
+from matplotlib.collections import FillBetweenPolyCollection, LineCollection
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon
-from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
-from matplotlib.transforms import blended_transform_factory
 
 from healthtrack.report import style
 from healthtrack.report.facts import is_foreseen, limit_ahead, limit_sides
@@ -21,13 +19,12 @@ from healthtrack.report.timeline import round_steps
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from matplotlib.axes import Axes
-    from matplotlib.transforms import Transform
     from matplotlib.typing import MarkerType
     from numpy.typing import NDArray
 
-    from healthtrack.records import Forecast, IndicatorFinding, MaintenanceEvent
+    from healthtrack.records import Forecast, IndicatorFinding, MaintenanceEvent, State
     from healthtrack.report.lines import Lines
+    from healthtrack.report.page import Field
     from healthtrack.report.timeline import Timeline
 
 MANY_DRIVES = 2000
@@ -44,7 +41,7 @@ class Panel:
 
     Parameters
     ----------
-    axes : matplotlib.axes.Axes
+    field : Field
         Where it is drawn.
     item : IndicatorFinding
         What is said of the indicator.
@@ -58,7 +55,7 @@ class Panel:
         What was done to the vehicle.
     """
 
-    axes: Axes
+    field: Field
     item: IndicatorFinding
     lines: Lines
     axis: Timeline
@@ -66,16 +63,14 @@ class Panel:
     high: float
     events: Sequence[MaintenanceEvent]
 
-    @property
-    def down(self) -> Transform:
-        """Across in the axis's unit, down as a share of the panel's height."""
-        return blended_transform_factory(self.axes.transData, self.axes.transAxes)
+    def across(self, at: float) -> float:
+        """Return where a place of the shared axis lies on the sheet [mm]."""
+        place, data = self.field.place, self.field.data
+        return float(place.x0 + place.width * (at - data.x0) / data.width)
 
 
 def draw_panel(panel: Panel) -> None:
     """Draw everything that lies inside the panel, from the back to the front."""
-    panel.axes.set_xlim(panel.axis.low, panel.axis.high)
-    panel.axes.set_ylim(panel.low, panel.high)
     _frame(panel)
     _learned(panel)
     _events(panel)
@@ -87,46 +82,39 @@ def draw_panel(panel: Panel) -> None:
 
 
 def _frame(panel: Panel) -> None:
-    axes, axis = panel.axes, panel.axis
-    for side in ("top", "right", "left"):
-        axes.spines[side].set_visible(False)
-    axes.patch.set_visible(False)
-    ticks = [tick.at for tick in axis.ticks() if axis.low <= tick.at <= axis.high]
-    axes.xaxis.set_major_locator(FixedLocator(ticks))
-    axes.xaxis.set_major_formatter(NullFormatter())
-    axes.yaxis.set_major_locator(NullLocator())
-    axes.tick_params(axis="x", length=2.5, width=0.5, color=style.FAINT)
+    page, place, axis = panel.field.page, panel.field.place, panel.axis
+    for tick in axis.ticks():
+        if axis.low <= tick.at <= axis.high:
+            x = panel.across(tick.at)
+            page.line((x, x), (place.y1, place.y1 + 0.9), style.FAINT, 0.5)
+    page.rule(place.x0, place.x1, place.y1, style.FAINT)
     steps = [[(axis.low, at), (axis.high, at)] for at in round_steps(panel.low, panel.high, 5)]
-    axes.add_collection(
-        LineCollection(steps, colors=style.HAIR, linewidths=0.4, zorder=0.5), autolim=False
+    panel.field.add(LineCollection(steps, colors=style.HAIR, linewidths=0.4, zorder=0.5))
+    panel.field.add(
+        Line2D((axis.low, axis.high), (0, 0), color=style.SOFT, linewidth=0.7, zorder=1)
     )
-    axes.add_line(Line2D((axis.low, axis.high), (0, 0), color=style.SOFT, linewidth=0.7, zorder=1))
 
 
 def _learned(panel: Panel) -> None:
-    """Tint the period from which the healthy expectation was learned."""
+    """Tint the periods from which the healthy expectation was learned."""
     for x0, x1 in learned_spans(panel.lines):
-        panel.axes.axvspan(x0, x1, facecolor=style.WASH, edgecolor="none", zorder=0)
+        corners = [(x0, panel.low), (x1, panel.low), (x1, panel.high), (x0, panel.high)]
+        panel.field.add(Polygon(corners, facecolor=style.WASH, edgecolor="none", zorder=0))
 
 
 def _events(panel: Panel) -> None:
     """Draw a line for every event that concerns the indicator, and a short tick for the rest."""
+    page, place = panel.field.page, panel.field.place
     for event in panel.events:
-        x = panel.axis.place_of_event(event)
-        if x is None:
+        at = panel.axis.place_of_event(event)
+        if at is None:
             continue
-        whole = restarts(event, panel.item.indicator)
-        line = Line2D(
-            (x, x),
-            (0.0, 1.0 if whole else 0.06),
-            transform=panel.down,
-            color=style.INK if whole else style.FAINT,
-            linewidth=0.8 if whole else 0.6,
-            zorder=1.5,
-        )
-        if whole:
-            line.set_dashes((1.0, 1.6))
-        panel.axes.add_line(line)
+        x = panel.across(at)
+        if restarts(event, panel.item.indicator):
+            page.line((x, x), (place.y0, place.y1), style.INK, 0.8, (1.0, 1.6))
+        else:
+            top = place.y1 - 0.06 * place.height
+            page.line((x, x), (top, place.y1), style.FAINT, 0.6)
 
 
 def _drives(panel: Panel) -> None:
@@ -135,11 +123,17 @@ def _drives(panel: Panel) -> None:
     x, value, se = lines.x[known], lines.value[known], lines.se[known]
     image = x.size > MANY_DRIVES
     bars = np.isfinite(se)
-    ends = np.stack((value - se, value + se), axis=1)[bars]
-    segments = np.stack((np.repeat(x[bars, None], 2, axis=1), ends), axis=2)
-    panel.axes.add_collection(
-        LineCollection(list(segments), colors=BARS, linewidths=0.5, zorder=2, rasterized=image),
-        autolim=False,
+    gaps = np.full(int(bars.sum()), np.nan)  # one line with gaps draws faster than many
+    panel.field.add(
+        Line2D(
+            np.repeat(x[bars], 3),
+            np.stack(((value - se)[bars], (value + se)[bars], gaps), axis=1).ravel(),
+            color=BARS,
+            linewidth=0.5,
+            solid_capstyle="butt",
+            zorder=2,
+            rasterized=image,
+        )
     )
     kinds: tuple[tuple[NDArray[np.bool_], NDArray[np.float64], MarkerType, float], ...] = (
         ((value >= panel.low) & (value <= panel.high), value, "o", 2.2),
@@ -149,7 +143,7 @@ def _drives(panel: Panel) -> None:
     )
     for chosen, places, marker, size in kinds:
         if chosen.any():
-            panel.axes.add_line(
+            panel.field.add(
                 Line2D(
                     x[chosen],
                     places[chosen],
@@ -166,14 +160,25 @@ def _drives(panel: Panel) -> None:
 
 def _level(panel: Panel) -> None:
     lines = panel.lines
-    panel.axes.fill_between(
-        lines.x, lines.low, lines.high, color=style.DATA_BAND, linewidth=0, zorder=1.2
-    )
-    panel.axes.add_line(Line2D(lines.x, lines.level, color=style.DATA, linewidth=1.5, zorder=4))
+    whole = np.isfinite(lines.low) & np.isfinite(lines.high)
+    if whole.any():
+        panel.field.add(
+            FillBetweenPolyCollection(
+                "x",
+                lines.x,
+                np.nan_to_num(lines.low),
+                np.nan_to_num(lines.high),
+                where=whole.tolist(),
+                facecolor=style.DATA_BAND,
+                edgecolor="none",
+                zorder=1.2,
+            )
+        )
+    panel.field.add(Line2D(lines.x, lines.level, color=style.DATA, linewidth=1.5, zorder=4))
     alone = np.flatnonzero(np.isfinite(lines.level))
     if alone.size == 1:  # a band needs two drives; of one, the bar is drawn
         x, low, high = lines.x[alone[0]], lines.low[alone[0]], lines.high[alone[0]]
-        panel.axes.add_line(Line2D((x, x), (low, high), color=style.DATA, linewidth=1.5, zorder=4))
+        panel.field.add(Line2D((x, x), (low, high), color=style.DATA, linewidth=1.5, zorder=4))
 
 
 def _limits(panel: Panel) -> None:
@@ -188,29 +193,21 @@ def _limits(panel: Panel) -> None:
             at = side * abs(value)
             line = Line2D(ends, (at, at), color=colour, linewidth=width, zorder=3)
             line.set_dashes(dashes)
-            panel.axes.add_line(line)
+            panel.field.add(line)
 
 
 def _states(panel: Panel) -> None:
     """Mark where alert and alarm were raised, and for how long each was held, along the foot."""
-    for state, width in (("alert", 2.0), ("alarm", 3.6)):
-        for ends in runs(panel.lines, state):
-            panel.axes.add_line(
-                Line2D(
-                    ends,
-                    (0.0, 0.0),
-                    transform=panel.down,
-                    color=style.MARKS["alert" if state == "alert" else "alarm"].colour,
-                    linewidth=width,
-                    solid_capstyle="butt",
-                    clip_on=False,
-                    zorder=5,
-                )
-            )
+    page, foot = panel.field.page, panel.field.place.y1
+    states: tuple[tuple[State, float], ...] = (("alert", 2.0), ("alarm", 3.6))
+    for state, width in states:
+        for x0, x1 in runs(panel.lines, state):
+            ends = (panel.across(x0), panel.across(x1))
+            page.line(ends, (foot, foot), style.MARKS[state].colour, width)
     for x, y, raised_state in raised(panel.lines):
         mark = state_mark(x, y, raised_state, 7.0)
         mark.set_markeredgecolor(style.PAPER)  # stands off the line, in grey too
-        panel.axes.add_line(mark)
+        panel.field.add(mark, clipped=False)
 
 
 def _forecast(panel: Panel) -> None:
@@ -225,8 +222,8 @@ def _forecast(panel: Panel) -> None:
     if near is not None:
         ends = (near, panel.axis.high if late is None else late)
         fan = ((x0, y0), (ends[0], limit), (ends[1], limit))
-        panel.axes.add_patch(Polygon(fan, facecolor=FAN, edgecolor="none", zorder=1.1))
-        panel.axes.add_line(
+        panel.field.add(Polygon(fan, facecolor=FAN, edgecolor="none", zorder=1.1))
+        panel.field.add(
             Line2D(
                 ends,
                 (limit, limit),
@@ -239,7 +236,7 @@ def _forecast(panel: Panel) -> None:
     if middle is not None:
         line = Line2D((x0, middle), (y0, limit), color=style.DATA, linewidth=1.0, zorder=4)
         line.set_dashes((3.0, 2.0))
-        panel.axes.add_line(line)
+        panel.field.add(line)
 
 
 def _places(axis: Timeline, far: Forecast) -> tuple[float | None, float | None, float | None]:

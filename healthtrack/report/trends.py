@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.transforms import Bbox
 
 from healthtrack.report import style, words
 from healthtrack.report.facts import is_foreseen, limit_decimals, limit_sides, since_words
@@ -178,8 +179,11 @@ def _panel(
     width = flow.paper.inner_width - PANEL_LEFT - PANEL_RIGHT
     lines = broken(Lines.of(item.trend, axis), item, events, axis)
     low, high = value_range(lines, item)
-    axes = flow.page.panel(left, flow.y, width, height)
-    draw_panel(Panel(axes, item, lines, axis, low, high, events))
+    field = flow.page.field(
+        Bbox([[left, flow.y], [left + width, flow.y + height]]),
+        Bbox([[axis.low, low], [axis.high, high]]),
+    )
+    draw_panel(Panel(field, item, lines, axis, low, high, events))
     place = Place(left, flow.y, width, height, axis, low, high)
     _left_labels(flow, place)
     _right_labels(flow, item, place)

@@ -16,6 +16,7 @@ from healthtrack.errors import ReportError
 from healthtrack.report import document, style, write_vehicle_report
 from healthtrack.report.facts import slope
 from healthtrack.report.numbers import MINUS, THIN, typeset
+from healthtrack.report.trends import drawable
 from healthtrack.report.vehicle import compose
 from healthtrack.report.words import label
 
@@ -119,12 +120,16 @@ def test_no_text_leaves_the_page_or_lies_over_other_text(case):
 
 def test_no_panel_leaves_the_page(case):
     _, finding, vehicle = case
+    panels = 0
     with document.look():
         for page in compose(finding, vehicle).pages:
-            for axes in page.figure.axes:
-                box = axes.get_position()
-                assert 0 <= box.x0 < box.x1 <= 1
-                assert 18 / 297 <= box.y0 < box.y1 <= 1
+            for field in page.fields:
+                panels += 1
+                place, paper = field.place, page.paper
+                assert paper.left <= place.x0 < place.x1 <= paper.right_edge
+                assert paper.top <= place.y0 < place.y1 <= paper.floor
+                assert all(size > 10.0 for size in (place.width, place.height))
+    assert panels == sum(drawable(item) for item in finding.indicators)
 
 
 def test_the_same_finding_gives_the_same_bytes(findings, settings, tmp_path):
