@@ -40,6 +40,10 @@ REASONS = {
 """Why an acceleration was no pull, in words."""
 
 
+DECIMALS = {"kPa": 0, "bar": 2, "psi": 1, "g/s": 1, "kg/s": 4, "kg/h": 0, "lb/min": 1}
+"""Digits that are worth writing, by unit."""
+
+
 @dataclass(frozen=True)
 class FoundPull:
     """One pull of a log: when, its figures (``operating.PULL_SCHEMA``), its track and reading."""
@@ -152,11 +156,15 @@ def facts(pull: FoundPull, result: PullsOfLog) -> tuple[str, ...]:
         ("slope", "slope {:.1f} %", 100.0),
         (
             "manifold_pressure_peak",
-            f"peak manifold pressure {{:.4g}} {pressure}",
+            f"peak manifold pressure {{:.{DECIMALS[pressure]}f}} {pressure}",
             units.convert(1.0, "kPa", pressure),
         ),
         ("engine_speed_at_peak", "reached at {:.0f} rpm", 1.0),
-        ("airflow_peak", f"peak airflow {{:.4g}} {flow}", units.convert(1.0, "g/s", flow)),
+        (
+            "airflow_peak",
+            f"peak airflow {{:.{DECIMALS[flow]}f}} {flow}",
+            units.convert(1.0, "g/s", flow),
+        ),
         ("specific_power", "power at the wheels once boost had settled {:.1f} W/kg", 1.0),
         ("airflow_power", "from airflow {:.0f} kW (10 hp per lb/min)", 1.0),
         ("fuel_power", "from fuel {:.0f} kW", 1.0),
