@@ -112,12 +112,17 @@ def _more(flow: Flow, diagnosis: Diagnosis) -> None:
         flow.space(0.8)
         flow.items(
             (
-                f"{typeset(look.words)} It would settle about {percent(look.settles)} of the doubt."
+                f"{typeset(look.words)} It would settle {_about(look.settles)} of the doubt."
                 for look in looks
             ),
             style.SMALL,
             numbered=False,
         )
+
+
+def _about(share: float) -> str:
+    words_of_share = percent(share)
+    return words_of_share if words_of_share[0] in "ou" else f"about {words_of_share}"
 
 
 class Spoken(NamedTuple):
