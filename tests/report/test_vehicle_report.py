@@ -13,6 +13,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from pypdf import PdfReader
 
 from healthtrack.errors import ReportError
+from healthtrack.jobs.findings import finding_as_dict
 from healthtrack.report import document, style, write_vehicle_report
 from healthtrack.report.facts import slope
 from healthtrack.report.numbers import MINUS, THIN, typeset
@@ -60,8 +61,9 @@ def test_every_case_gives_a_report_with_its_verdict_on_page_one(written):
     assert squeeze(typeset(finding.reason)) in first
 
 
-def test_every_row_of_the_table_holds_the_numbers_of_the_finding_in_order(written):
+def test_every_row_of_the_table_holds_the_numbers_of_assess_json_in_order(written):
     finding, _, path = written
+    document = {row["indicator"]: row for row in finding_as_dict(finding)["indicators"]}
     text = text_of(path)
     start = text.find("trend per")
     for item in finding.indicators:
@@ -71,7 +73,11 @@ def test_every_row_of_the_table_holds_the_numbers_of_the_finding_in_order(writte
         row = text[start : text.index(style.MARKS[item.state].word, start)]
         trend = slope(item)
         told = re.findall(NUMBER, row.replace(trend.per, ""))
-        meant = (item.level, item.low, item.high, item.limit, trend.value, trend.low, trend.high)
+        json = document[item.indicator]
+        slopes = [json[name] for name in ("slope_per_10000_km", "slope_low", "slope_high")]
+        if slopes[0] is None:  # along the date, where there is no odometer
+            slopes = [trend.value, trend.low, trend.high]
+        meant = [*(json[name] for name in ("level", "low", "high", "limit")), *slopes]
         assert len(told) == len(meant), row
         for words, value in zip(told, meant, strict=True):
             assert agrees(words, abs(value) if words.startswith("±") else value), (words, value)
