@@ -238,8 +238,8 @@ def check_following(rows: pl.DataFrame, name: str) -> None:
     if low is None or high is None or high < 2 * low:
         return
     following = rows.select(pl.corr("airflow", "bound", method="spearman")).item()
-    if following is None or following >= _LEAST_FOLLOWING:
-        return
+    if following is None or math.isnan(following) or following >= _LEAST_FOLLOWING:
+        return  # not a number where a channel rests throughout: that is for others to judge
     raise LogError(
         "unrelated",
         f"{name}: the airflow does not follow engine speed × manifold pressure (rank correlation "

@@ -272,3 +272,18 @@ def test_the_place_of_the_intake_sensor_is_told_from_the_data(rise, place):
         }
     )
     assert relations.sensor_place(frame) == place
+
+
+@pytest.mark.parametrize("value", [0.0, 12.3])
+def test_a_dead_airflow_sensor_does_not_cost_the_log(read_drive, drive, value):
+    """It is a fault that the owner must see; the other channels are sound."""
+    drive["airflow"][:] = value
+    log = read_drive(drive)
+    assert losses(log) == {("stuck", "airflow"): 1200}
+    assert log.samples["manifold_pressure"].count() == 1200
+
+
+@pytest.mark.parametrize("gain", [0.7, 0.85, 1.3])
+def test_an_airflow_sensor_that_drifts_is_not_refused(read_drive, drive, gain):
+    drive["airflow"] *= gain
+    assert losses(read_drive(drive)) == {}
