@@ -8,7 +8,8 @@
     ├── LogError                a log cannot be read; it carries the reason code of its quarantine
     ├── MapError                a compressor map cannot be used
     ├── StoreError              the store cannot be opened, migrated or written
-    │   └── StoreLockedError    another process holds the store
+    │   ├── StoreLockedError    another process holds the store
+    │   └── StoreLogError       the store's write-ahead log is damaged
     ├── ReportError             a report cannot be drawn or written
     └── MailError               a message cannot be made, or the mail password not be read
 
@@ -61,6 +62,10 @@ class StoreError(HealthtrackError):
 
 class StoreLockedError(StoreError):
     """Another process holds the store."""
+
+
+class StoreLogError(StoreError):
+    """The store's write-ahead log is damaged."""
 
 
 class ReportError(HealthtrackError):

@@ -14,7 +14,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from healthtrack import __version__, config
-from healthtrack.errors import HealthtrackError, SettingsError, StoreLockedError
+from healthtrack.errors import HealthtrackError, SettingsError, StoreLockedError, StoreLogError
 from healthtrack.jobs.workspace import Workspace
 from healthtrack.service import due as schedules
 from healthtrack.service import requests
@@ -25,7 +25,7 @@ from healthtrack.service.scan import take_in
 from healthtrack.service.standing import job_statuses
 from healthtrack.service.state import FOLDER, Status, publish
 from healthtrack.service.work import QUICK_JOBS, Bench, Chain, Stopping
-from healthtrack.store import Episodes, Ledger, Outbox, publish_snapshot
+from healthtrack.store import Episodes, Ledger, Outbox, publish_snapshot, put_log_aside
 from healthtrack.store.outbox import LONGEST_WAIT
 
 if TYPE_CHECKING:
@@ -129,6 +129,8 @@ class Runner:
             _log.info("stopped in the middle; it is done again at the next start")
         except StoreLockedError as error:
             self._locked(error, now)
+        except StoreLogError as error:
+            self._put_log_aside(error)
         except Exception as error:  # noqa: BLE001 - the service goes on for years
             _log.exception("round failed")
             self._known = None  # what is known may be wrong now
@@ -153,6 +155,21 @@ class Runner:
         _log.info("store locked", extra={"by": str(error)})
         if now - self._locked_since >= LOCKED_TOLERATED:
             self._trouble["store"] = str(error)
+
+    def _put_log_aside(self, error: StoreLogError) -> None:
+        """Go on without the last changes: logs are taken in again, and what is due done again."""
+        self._known = None
+        try:
+            aside = put_log_aside(self.workspace.store_path)
+        except OSError as failure:
+            self._trouble["service"] = f"{error} ({failure.strerror})"
+            return
+        _log.error("write-ahead log damaged", extra={"put_aside": str(aside)})
+        self._trouble["store log"] = (
+            f"the store's last changes were damaged and put aside as {aside.name}; logs that were "
+            "in them are read again, and a letter of that minute may go out twice. Look to the "
+            "disk's health, then restart the service to clear this."
+        )
 
     def _round(self, now: datetime) -> bool:
         """Do what there is to do; False where there was nothing."""

@@ -4,6 +4,7 @@ from healthtrack.store.backup import backups, restore_backup, surplus_backups, w
 from healthtrack.store.entries import LogEntry, StoredFinding
 from healthtrack.store.episodes import Episode, Episodes
 from healthtrack.store.ledger import JobRecord, Ledger, Run
+from healthtrack.store.opening import put_log_aside
 from healthtrack.store.outbox import Delivery, Outbox, OutboxLetter, Settled
 from healthtrack.store.snapshot import open_snapshot, publish_snapshot, snapshot_path
 from healthtrack.store.store import Store
@@ -24,6 +25,7 @@ __all__ = [
     "backups",
     "open_snapshot",
     "publish_snapshot",
+    "put_log_aside",
     "restore_backup",
     "snapshot_path",
     "surplus_backups",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
-from healthtrack.errors import StoreError, StoreLockedError
+from healthtrack.errors import StoreError, StoreLockedError, StoreLogError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -53,6 +53,21 @@ def connect_for_reading(path: Path, memory_limit_mb: int) -> duckdb.DuckDBPyConn
     return connection
 
 
+def put_log_aside(path: Path) -> Path:
+    """Rename a store's damaged write-ahead log, so that the store opens without it.
+
+    Returns
+    -------
+    Path
+        Where it is now; nothing is deleted.
+    """
+    log = path.with_name(f"{path.name}.wal")
+    number = 1
+    while (aside := log.with_name(f"{log.name}.damaged-{number}")).exists():
+        number += 1
+    return log.rename(aside)
+
+
 def _explained(path: Path, text: str) -> StoreError:
     lock = _LOCK.search(text)
     if lock:
@@ -65,6 +80,12 @@ def _explained(path: Path, text: str) -> StoreError:
         return StoreLockedError(
             f"the store {path} is held by another process, or its disk does not support locks. "
             "Nothing was changed. End the other process, or put the store on a local disk."
+        )
+    if "replaying WAL" in text or "Corrupt WAL" in text:
+        return StoreLogError(
+            f"the last changes to the store {path} are damaged ({path.name}.wal does not match its "
+            "checksums); all that was stored before them is safe. Rename that file (do not delete "
+            "it), then run this again: logs that were in it are taken from the inbox anew."
         )
     if "not a valid DuckDB database" in text or "version number" in text:
         return StoreError(
