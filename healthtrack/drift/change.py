@@ -37,10 +37,10 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
 
-STEP_SIZE = 0.6
-"""Prior sd of a step, in limits."""
-RAMP_SIZE = 1.0
-"""Prior sd of a ramp, in limits per 10 000 km."""
+STEP_SIZE = 0.4
+"""Prior sd of a step, in limits: half of what harms, so that small ones are not ruled out."""
+RAMP_SIZE = 0.4
+"""Prior sd of a ramp, in limits per 10 000 km: the limit in two or three service intervals."""
 STEP, RAMP = 0, 1
 DAYS_PER_YEAR = 365.25
 LEAST_WAIT = 1e-3

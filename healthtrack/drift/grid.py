@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,12 +23,20 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
-STILL = 0.25
-"""Prior weight of no wander at all."""
-WANDER = ((0.4, 0.35), (0.8, 0.25), (1.5, 0.15))
-"""Standing deviation of the wander, in units of a typical drive's standard error, and weight."""
-MEMORY_DAYS = ((4.0, 0.3), (25.0, 0.3), (150.0, 0.4))
-"""Correlation time of the wander: a spell of weather; a tank, a load, a season's corner. [days]"""
+SCATTER = (
+    (0.0, 1.0, 0.25),
+    (0.4, 4.0, 0.14),
+    (0.8, 4.0, 0.10),
+    (1.5, 4.0, 0.05),
+    (0.4, 25.0, 0.16),
+    (0.8, 25.0, 0.08),
+    (1.5, 25.0, 0.02),
+    (0.4, 150.0, 0.16),
+    (0.8, 150.0, 0.04),
+)
+"""Wander: its standard deviation in units of a typical drive's error, its correlation time [days],
+and the weight of both together before any drive: none; a spell of weather; a tank, a load, a
+driver; a quarter of a year. Long and large together are rare: they are what wear looks like."""
 PACE = ((0.0, 0.0, 0.5), (0.05, 0.05, 0.2), (0.25, 0.05, 0.2), (1.0, 0.05, 0.1))
 """Change of slope after 10 000 km, unsmooth movement after 10 000 km (both in limits), weight: not
 at all, hardly, slowly, within a service interval."""
@@ -77,11 +84,10 @@ class Grid:
 @lru_cache(maxsize=1)
 def standard_grid() -> Grid:
     """Return the grid that the product uses."""
-    moving = list(product(WANDER, MEMORY_DAYS))
     return Grid(
-        wander=np.array([0.0, *(wander for (wander, _), _ in moving)]),
-        memory_days=np.array([1.0, *(memory for _, (memory, _) in moving)]),
-        log_prior=np.log([STILL, *(w * m for (_, w), (_, m) in moving)]),
+        wander=np.array([wander for wander, _, _ in SCATTER]),
+        memory_days=np.array([memory for _, memory, _ in SCATTER]),
+        log_prior=np.log([weight for _, _, weight in SCATTER]),
         pace=np.array([pace for pace, _, _ in PACE]),
         walk=np.array([walk for _, walk, _ in PACE]),
         log_prior_pace=np.log([weight for _, _, weight in PACE]),

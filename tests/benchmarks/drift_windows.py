@@ -1,7 +1,7 @@
 """Print the calibration of the whole chain: simulated windows to baseline, figures and drift.
 
 The windows come from the demo's physical engine (other engines, sensors, roads and drivers than
-the estimator knows of). Run as ``python -m tests.benchmarks.drift_windows [VEHICLES] [SEED]``.
+the estimator knows of). Run as ``python -m tests.benchmarks.drift_windows [VEHICLES] [SEED] [STORY]``.
 """
 
 # ruff: noqa: T201 - a script that prints a table
@@ -77,13 +77,15 @@ def assess_all(vehicles, frames) -> list[tuple[str, str, pl.DataFrame, drift.Tra
     return found
 
 
-def main(count: int, seed: int) -> None:
+def main(count: int, seed: int, only: str = "") -> None:
     """Simulate each story for ``count`` vehicles and print a line per story and indicator."""
     print(
         f"{count} vehicles a story, seed {seed}; promise {1 / BAR_YEARS:.4f} a year and indicator"
     )
     print("story                indicator            vehicles  coverage %   half-width  false/year")
     for place, (name, story) in enumerate(STORIES.items()):
+        if only and only not in name:
+            continue
         vehicles = random_fleet(np.random.default_rng([seed, place]), count)
         frames = simulate_fleet(
             np.random.default_rng([seed, place, 1]), vehicles, story, per_drive=12
@@ -130,5 +132,5 @@ def _truth(story: Story, indicator: str, days: np.ndarray) -> tuple[np.ndarray, 
 
 
 if __name__ == "__main__":
-    arguments = [int(text) for text in sys.argv[1:]]
-    main(*(arguments + [40, 1][len(arguments) :]))
+    numbers = [int(text) for text in sys.argv[1:3]]
+    main(*(numbers + [40, 1][len(numbers) :]), *sys.argv[3:4])
