@@ -28,6 +28,10 @@ USER, PASSWORD = "monitor", "s3cret-Wörd"
 class Misbehaving(SMTP):
     """aiosmtpd's server; ``event_handler.script`` says what happens in each transaction."""
 
+    def connection_made(self, transport):
+        self.event_handler.lines.append(transport)
+        super().connection_made(transport)
+
     async def smtp_DATA(self, arg):  # noqa: N802 - aiosmtpd's name
         script = self.event_handler.script
         if script and script[0] == "cut_before_data":
@@ -52,6 +56,7 @@ class Post:
         self.kept: list[tuple[str, tuple[str, ...], bytes]] = []
         self.folder = folder
         self.transactions = 0
+        self.lines: list[asyncio.BaseTransport] = []
 
     async def handle_RCPT(self, server, session, envelope, address, options):  # noqa: N802
         if address in self.refused:
@@ -133,15 +138,33 @@ class Server:
             options |= {"ssl_context": context, "auth_require_tls": False}
         else:
             options |= {"auth_require_tls": False}
-        self.controller = _Controller(self.post, **options)
+        self.options = options
 
     def __enter__(self):
+        self.controller = _Controller(self.post, **self.options)  # it makes its loop at once
         self.controller.start()
         return self
 
     def __exit__(self, *_):
         with contextlib.suppress(Exception):
             self.controller.stop()
+        self._close_what_is_left()
+
+    def _close_what_is_left(self):
+        """Close lines that a test cut, and the loop, which aiosmtpd leaves open."""
+        loop = self.controller.loop
+        if loop.is_running() or loop.is_closed():
+            return
+        for line in self.post.lines:
+            line.abort()
+        for _ in range(3):  # closing is done by callbacks
+            loop.run_until_complete(asyncio.sleep(0))
+        tasks = asyncio.all_tasks(loop)
+        for task in tasks:
+            task.cancel()
+        loop.run_until_complete(asyncio.gather(*tasks, return_exceptions=True))
+        loop.run_until_complete(loop.shutdown_asyncgens())
+        loop.close()
 
 
 def main() -> None:

@@ -6,7 +6,7 @@ backups are written. One life is lived undisturbed. Then lives are lived with th
 (SIGKILL) again and again; after each kill it starts anew from what is on disk. At the end of each
 life the store, the reports, the folders and the set of mails must be those of the undisturbed one.
 
-    python tests/benchmarks/kill_campaign.py --kills 200
+    python tests/benchmarks/kill_campaign.py --kills 200 --all-steps
 
 Nothing that uses threads is touched in this process itself, so that lives can be forked from it.
 """
@@ -276,17 +276,22 @@ class Campaign:
             raise SystemExit("two undisturbed lives differ: the comparison would mean nothing")
         return whole, Counter((root / "steps").read_text().splitlines())
 
-    def disturbed(self, targets: list[str], most: int) -> tuple[dict, Path]:
+    def disturbed(
+        self, targets: list[str], most: int, *, only_named: bool = False
+    ) -> tuple[dict, Path]:
         """Live one life with at most so many kills; targets are taken from the list's end."""
         root = self.new_life()
         for _ in range(most):
             if (root / "finished").exists():
                 break
-            kind = self.random.random()
+            # once there were kills enough, only the steps at which there was none yet are left
+            kind = 0.7 if only_named else self.random.random()
+            if only_named and not targets:
+                break
             if kind < 0.6:
                 self.run(root, ("any", self.random.randint(1, 60)), None)
             elif kind < 0.85 and targets:
-                self.run(root, (targets.pop(), self.random.randint(1, 2)), None)
+                self.run(root, (targets.pop(), 1), None)
             else:
                 self.run(root, ("no such step", 1), self.random.uniform(0.05, 4.0))
         if not (root / "finished").exists():
@@ -394,6 +399,7 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--per-life", type=int, default=60)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--all-steps", action="store_true", help="go on until none was spared")
     parser.add_argument("--json", action="store_true", help="print the result as JSON")
     options = parser.parse_args()
     preload()
@@ -406,11 +412,14 @@ def main() -> int:
 def conduct(campaign: Campaign, options: argparse.Namespace) -> dict:
     whole, steps = campaign.undisturbed()
     differences, extra, marked = [], 0, 0
-    while campaign.kills.total() < options.kills:
+    while campaign.kills.total() < options.kills or (
+        options.all_steps and set(steps) - set(campaign.kills) and campaign.lives < 60
+    ):
         # named kills go where none has been yet, the latest in a life last
         targets = [name for name in reversed(steps) if not campaign.kills[name]]
         left = options.kills - campaign.kills.total()
-        found, root = campaign.disturbed(targets, min(options.per_life, left))
+        most = min(options.per_life, left) if left > 0 else options.per_life
+        found, root = campaign.disturbed(targets, most, only_named=left <= 0)
         differences += [
             f"life {campaign.lives}: {name} differs" for name in whole if found[name] != whole[name]
         ]
