@@ -299,14 +299,6 @@ class Store:
             [vehicle, most],
         )
 
-    def recent_windows(self, vehicle: str, most: int) -> pl.DataFrame:
-        """Return the vehicle's latest windows, at most so many."""
-        return self._frame(
-            'SELECT "window".* FROM "window" JOIN drive USING (drive) '
-            'WHERE drive.vehicle = ? ORDER BY "window".t DESC, drive LIMIT ?',
-            [vehicle, most],
-        )
-
     def _of_drives(self, table: str, vehicle: str, end: datetime) -> pl.DataFrame:
         """Return a table's rows of a vehicle's drives that had ended, columns in their order."""
         keys = ["drive", "t", *(("seconds", "region") if table != "pull" else ())]
