@@ -152,7 +152,7 @@ def next_observations(
     reading: Reading, posterior: Posterior, *, ambient_logged: bool
 ) -> tuple[NextObservation, ...]:
     """Rank what could be looked at next; empty where the cause is settled already."""
-    atoms = _draw(reading, posterior)
+    atoms = _draw(posterior)
     entropy = _entropy(np.bincount(atoms.label) / ATOMS)
     if entropy < WORTH_SETTLING:
         return ()
@@ -183,7 +183,7 @@ def _possible(look: Look, reading: Reading) -> bool:
     return not repeats and (not look.needs or bool(look.needs & reading.seen))
 
 
-def _draw(reading: Reading, posterior: Posterior) -> _Atoms:
+def _draw(posterior: Posterior) -> _Atoms:
     weights = [np.array([posterior.none, posterior.unknown])]
     weights += [part.ravel() for part in (*posterior.single, *posterior.pair)]
     flat = np.concatenate(weights)
@@ -208,7 +208,6 @@ def _draw(reading: Reading, posterior: Posterior) -> _Atoms:
             effect[atom] += chosen.everything[engine, step]
             size[atom, _DIRECT.index(chosen.cause)] = chosen.sizes[step]
         label[atom] = _label(posterior, block - 1)
-    _ = reading
     return _Atoms(label, effect, size, vague)
 
 
