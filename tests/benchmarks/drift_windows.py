@@ -1,7 +1,8 @@
 """Print the calibration of the whole chain: simulated windows to baseline, figures and drift.
 
 The windows come from the demo's physical engine (other engines, sensors, roads and drivers than
-the estimator knows of). Run as ``python -m tests.benchmarks.drift_windows [VEHICLES] [SEED] [STORY]``.
+the estimator knows of). Run as
+``python -m tests.benchmarks.drift_windows [VEHICLES] [SEED] [STORY]``.
 """
 
 # ruff: noqa: T201 - a script that prints a table
