@@ -16,6 +16,8 @@ from healthtrack.store import (
     surplus_backups,
     write_backup,
 )
+from healthtrack.store.migrations import MIGRATIONS, migrate
+from healthtrack.store.opening import connect
 
 NOW = datetime(2026, 11, 25, 3, 30, tzinfo=UTC)
 LATE = date(2030, 1, 1)
@@ -127,3 +129,19 @@ def test_the_last_days_and_the_first_of_each_month_are_kept():
     kept = sorted(set(days) - set(gone))
     assert kept == [date(2026, 3, 1), date(2026, 4, 1), *days[-7:]]
     assert surplus_backups(days[:5], keep=7, keep_months=0) == ()
+
+
+def test_a_backup_from_before_an_upgrade_is_restored_and_brought_up_to_date(tmp_path):
+    path = tmp_path / "old.duckdb"
+    connection = connect(path, 200)
+    migrate(connection, MIGRATIONS[:3])
+    connection.execute(
+        "INSERT INTO maintenance VALUES ('e', 'otter', '2025-01-05', 'service', 1, '')"
+    )
+    with Store(connection, path) as old:
+        assert old.schema == 3
+        backup = write_backup(old, tmp_path / "backups", NOW)
+    restore_backup(backup, tmp_path / "new.duckdb", 200)
+    with Store.open(tmp_path / "new.duckdb") as restored:
+        assert restored.schema == MIGRATIONS[-1].number
+        assert [event.event for event in restored.maintenance()] == ["e"]
