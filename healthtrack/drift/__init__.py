@@ -1,5 +1,6 @@
 """The slow movement of the residual: level, slope, change, alert and alarm."""
 
+from healthtrack.drift.contrast import Contrast, contrast
 from healthtrack.drift.course import Course
 from healthtrack.drift.evidence import Witness, evidence
 from healthtrack.drift.finding import finding
@@ -11,12 +12,14 @@ from healthtrack.drift.track import Plan, Tracked, track
 
 __all__ = [
     "Carried",
+    "Contrast",
     "Course",
     "Plan",
     "Segment",
     "State",
     "Tracked",
     "Witness",
+    "contrast",
     "evidence",
     "finding",
     "follow",
