@@ -70,6 +70,12 @@ class StandIn:
         path.write_bytes(f"%PDF-1.4 {finding.vehicle} {finding.as_of} {finding.state}".encode())
         return path
 
+    def draw_fleet(self, workspace, store, findings, as_of):
+        path = workspace.fleet_report_path(as_of)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(f"%PDF-1.4 fleet {as_of} {len(findings)}".encode())
+        return path
+
 
 class Pigeon:
     """A courier that keeps what it is given, or answers as told."""

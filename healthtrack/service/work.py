@@ -68,6 +68,12 @@ class Assessor(Protocol):
         """Draw a report and say where it is."""
         ...
 
+    def draw_fleet(
+        self, workspace: Workspace, store: Store, findings: Sequence[VehicleFinding], as_of: date
+    ) -> Path:
+        """Draw the report on all vehicles together and say where it is."""
+        ...
+
 
 class Chain:
     """The real assessor."""
@@ -82,6 +88,12 @@ class Chain:
     def draw(self, workspace: Workspace, finding: VehicleFinding) -> Path:
         """Draw a report and say where it is."""
         return assessing.write_report(workspace, finding).path
+
+    def draw_fleet(
+        self, workspace: Workspace, store: Store, findings: Sequence[VehicleFinding], as_of: date
+    ) -> Path:
+        """Draw the report on all vehicles together and say where it is."""
+        return assessing.write_fleet_report(workspace, store, findings, as_of)
 
 
 @dataclass
@@ -254,7 +266,10 @@ class Bench:
             known = {vehicle: one for vehicle, one in earlier.items() if one is not None}
             names = {vehicle: self._name(vehicle) for vehicle in vehicles}
             page = letters.digest_page(findings, names, known, as_of)
-            letter = self._letter(key, recipient, page, (), due.moment)
+            path = self.assessor.draw_fleet(self.workspace, self.store, findings, as_of)
+            self._step("digest drawn", due.plan.recipient)
+            drawn = Attachment(path.name, path.read_bytes(), self.workspace.shown(path))
+            letter = self._letter(key, recipient, page, (drawn,), due.moment)
             if self.workspace.settings.mail.works:
                 outbox.put(*self._posted(letter, due.plan.recipient, "digest", self.now))
                 self._step("digest put out", due.plan.recipient)

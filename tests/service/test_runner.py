@@ -112,6 +112,7 @@ def test_a_digest_tells_of_all_vehicles_together(garage):
     garage.run(3 * 24)
     (subject,) = garage.subjects(BOSS)
     assert subject == "Fleet as of 31 March 2026: 1 vehicle needs attention"
+    assert (garage.root / "reports" / "fleet_2026-03-31_condition-report.pdf").exists()
 
 
 def test_a_job_that_fails_three_times_is_reported_once_and_stops_no_other(garage):
