@@ -154,6 +154,7 @@ def test_a_letter_that_is_refused_for_a_while_is_tried_at_growing_intervals(gara
         assert Outbox(store).counts() == {"sent": 2}
 
 
+@pytest.mark.slow
 def test_a_letter_whose_time_is_over_is_given_up_and_shown(garage):
     garage.clock.forward(days=6, hours=17)
     garage.pigeon.answers = [("temporary", "connect")] * 10_000
