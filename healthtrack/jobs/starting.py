@@ -102,6 +102,29 @@ def settings_text() -> str:
     return "\n".join(lines) + "\n"
 
 
+def settings_table() -> str:
+    """Return every setting as a Markdown table, from the same declarations: for the README."""
+    sections: tuple[tuple[str, type[BaseModel]], ...] = (
+        ("", WorkspaceSettings),
+        ("vehicles.ID.", VehicleSettings),
+        ("alerts.", AlertSettings),
+        ("baseline.", BaselineSettings),
+        ("report.", ReportSettings),
+        ("mail.", MailSettings),
+        ("service.", ServiceSettings),
+        ("recipients.NAME.", RecipientSettings),
+    )
+    lines = ["| setting | default | meaning |", "|---|---|---|"]
+    for prefix, model in sections:
+        for name, field in model.model_fields.items():
+            if not _is_table(field):
+                words = f"{field.description}{_limits(field)}".replace("|", "\\|")
+                default = field.get_default(call_default_factory=True)
+                shown = "" if default in (None, {}, PydanticUndefined) else f"`{_example(field)}`"
+                lines.append(f"| `{prefix}{name}` | {shown} | {words} |")
+    return "\n".join(lines) + "\n"
+
+
 def _tables(*tables: tuple[str, type[BaseModel]]) -> Iterator[str]:
     for name, model in tables:
         yield from ("", f"[{name}]", *_settings(model))

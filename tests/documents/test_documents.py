@@ -11,6 +11,7 @@ import pytest
 
 from healthtrack.cli import main
 from healthtrack.config import MAINTENANCE_KINDS
+from healthtrack.jobs.starting import settings_table
 
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
 
@@ -141,3 +142,11 @@ def test_the_constraints_name_exact_versions_of_every_dependency_and_no_registry
     needed = [*project["dependencies"], *extras["test"], *extras["dev"]]
     names = {re.sub(r"[-_.]+", "-", re.split(r"[\[<>=~! ;]", need)[0]).lower() for need in needed}
     assert names - {"healthtrack"} <= pinned
+
+
+def test_the_settings_table_of_the_readme_is_that_of_the_declarations(readme):
+    # to write it anew: print healthtrack.jobs.starting.settings_table() between the two marks
+    _, _, rest = readme.partition("<!-- settings table -->\n")
+    table, mark, _ = rest.partition("<!-- end of settings table -->")
+    assert mark
+    assert table == settings_table()

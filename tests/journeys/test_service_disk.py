@@ -12,7 +12,7 @@ import pytest
 from healthtrack.store import Ledger
 from tests.service.conftest import SETTINGS, Garage
 
-pytestmark = pytest.mark.journey
+pytestmark = [pytest.mark.journey, pytest.mark.slow]
 
 OWNER = "owner@garage.example"
 
