@@ -1,4 +1,4 @@
-"""Standard signal numbers decode as the public tables say: SAE J1979 / ISO 15031-5 and SAE J1939."""
+"""Standard signal numbers decode as the public tables of SAE J1979 and SAE J1939 say."""
 
 from __future__ import annotations
 
