@@ -333,7 +333,10 @@ class Diagnosis:
 
 @dataclass(frozen=True, slots=True)
 class RepairChange:
-    """How far a level moved over work on the vehicle, with its 95 % band. [indicator's unit]."""
+    """How far a level moved over work on the vehicle, with its 95 % band. [indicator's unit].
+
+    ``region`` is ``all`` where the drives' figures are compared as a whole.
+    """
 
     indicator: str
     region: str
@@ -359,6 +362,10 @@ class RepairFinding:
     score : float
         Logarithmic score of the diagnosis before: expected ln of the probability that it gave to
         what the work has shown; 0 is perfect. [nat]
+    event : str
+        Identifier of the maintenance event.
+    on : datetime.date or None
+        Its day.
     """
 
     kind: str
@@ -366,6 +373,8 @@ class RepairFinding:
     causes: tuple[CauseFinding, ...]
     gone: float
     score: float
+    event: str = ""
+    on: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -381,6 +390,7 @@ class VehicleFinding:
     """The verdict on one vehicle as of a day, with everything it rests on.
 
     ``sensors`` are sentences on sensors that were compared with each other while nothing moved.
+    ``repairs`` say of late work on the vehicle whether it helped; the earliest first.
     """
 
     vehicle: str
@@ -404,3 +414,4 @@ class VehicleFinding:
     evidence: Evidence | None = None
     diagnosis: Diagnosis | None = None
     sensors: tuple[str, ...] = ()
+    repairs: tuple[RepairFinding, ...] = ()

@@ -13,6 +13,7 @@ from healthtrack import baseline as baselines
 from healthtrack import drift, indicators
 from healthtrack.advice import advise
 from healthtrack.chain.ahead import with_forecast
+from healthtrack.chain.repairs import Followed, repairs
 from healthtrack.chain.verdict import verdict
 from healthtrack.diagnosis import examine
 from healthtrack.ingest.joining import joined
@@ -52,7 +53,8 @@ def assess(
     seen, unseen = indicators.observable(then.windows, vehicle)
     judged = [_indicator(indicator, then, vehicle, workspace, as_of) for indicator in seen]
     found = tuple(finding for finding, _ in judged)
-    witnesses = [witness for _, witness in judged if witness is not None]
+    followed = [item for _, item in judged if item is not None]
+    witnesses = [item.witness for item in followed]
     evidence = None
     if witnesses:
         alerted = any(item.state in {"alert", "alarm"} for item in found)
@@ -82,6 +84,7 @@ def assess(
         evidence=evidence,
         diagnosis=diagnosis,
         sensors=_sensors(then),
+        repairs=repairs(followed, then.maintenance, vehicle),
     )
 
 
@@ -126,7 +129,7 @@ def _indicator(
     vehicle: VehicleSettings,
     workspace: WorkspaceSettings,
     as_of: date,
-) -> tuple[IndicatorFinding, drift.Witness | None]:
+) -> tuple[IndicatorFinding, Followed | None]:
     source = _source(indicator, history)
     if source is None:
         return _learning(indicator, f"learning: no {indicator.source} are stored yet"), None
@@ -154,8 +157,9 @@ def _indicator(
         source.drop("region", strict=False), on=["drive", "t"], how="left"
     )
     witness = drift.Witness(indicator, measured.regions, figures, tracked, points)
+    followed = Followed(witness, learned, plan)
     finding = drift.finding(indicator, learned, figures, tracked, plan)
-    return with_forecast(finding, indicator, tracked, plan, history.drives, as_of), witness
+    return with_forecast(finding, indicator, tracked, plan, history.drives, as_of), followed
 
 
 def _source(indicator: Indicator, history: VehicleHistory) -> pl.DataFrame | None:

@@ -2,6 +2,6 @@
 
 from healthtrack.diagnosis.causes import CAUSES, Cause
 from healthtrack.diagnosis.examine import diagnose, examine
-from healthtrack.diagnosis.repair import score_repair
+from healthtrack.diagnosis.repair import UNDOES, score_repair
 
-__all__ = ["CAUSES", "Cause", "diagnose", "examine", "score_repair"]
+__all__ = ["CAUSES", "UNDOES", "Cause", "diagnose", "examine", "score_repair"]

@@ -8,7 +8,7 @@ from healthtrack.drift.run import follow, follow_many, resume, resume_many
 from healthtrack.drift.segment import Carried, Segment
 from healthtrack.drift.smooth import smooth
 from healthtrack.drift.state import State, state_from_json, state_to_json
-from healthtrack.drift.track import Plan, Tracked, track
+from healthtrack.drift.track import Plan, Tracked, axis_of, track, whole_segment
 
 __all__ = [
     "Carried",
@@ -19,6 +19,7 @@ __all__ = [
     "State",
     "Tracked",
     "Witness",
+    "axis_of",
     "contrast",
     "evidence",
     "finding",
@@ -30,4 +31,5 @@ __all__ = [
     "state_from_json",
     "state_to_json",
     "track",
+    "whole_segment",
 ]

@@ -123,7 +123,7 @@ def track(
         Limit, side and bar.
     """
     axis = axis_of(figures)
-    whole = _whole(figures, baseline, axis, plan)
+    whole = whole_segment(figures, baseline, axis, plan)
     starts = _starts(figures, baseline, events)
     ends = [start for start, _ in starts[1:]] + [figures.height]
     runs: list[_Run] = []
@@ -156,7 +156,8 @@ class _Work:
     tolerance: float
 
 
-def _whole(figures: pl.DataFrame, baseline: Baseline, axis: Axis, plan: Plan) -> Segment:
+def whole_segment(figures: pl.DataFrame, baseline: Baseline, axis: Axis, plan: Plan) -> Segment:
+    """Return all drives as one segment, with nothing learned yet but the baseline's responses."""
     learned = set(baseline.drives)
     pinned = np.array([drive in learned for drive in figures["drive"]])
     if pinned.any():
