@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,6 +31,7 @@ def window_schema() -> dict[str, pl.DataType | type[pl.DataType]]:
     return schema
 
 
+@cache  # a frame cannot be changed, and making this one takes longer than finding a drive's windows
 def empty_windows() -> pl.DataFrame:
     """Return a frame of windows or standstills without rows."""
     return pl.DataFrame(schema=window_schema())
@@ -57,27 +59,23 @@ def frame_of(
     """
     begin = grid.times[starts]
     finish = begin + points * grid.step
-    columns: dict[str, object] = {
-        "drive": [grid.drive] * starts.size,
-        "t": grid.origin + np.round(begin * 1e6).astype(np.int64),
-        "seconds": points * grid.step,
-        "region": list(regions),
-        "standing_pressure": np.full(starts.size, np.nan if standing is None else standing),
-    }
+    moments = grid.origin + np.round(begin * 1e6).astype(np.int64)
+    columns = [
+        pl.repeat(grid.drive, starts.size, dtype=pl.String, eager=True).alias("drive"),
+        pl.Series("t", moments).cast(pl.Datetime("us", "UTC")),
+        pl.Series("seconds", points * grid.step),
+        pl.Series("region", regions, dtype=pl.String),
+        pl.repeat(standing, starts.size, dtype=pl.Float64, eager=True).alias("standing_pressure"),
+    ]
     for name, fresh in grid.fresh.items():
         count, _, spread = fresh_statistics(fresh, begin, finish)
-        columns[name] = stretch_means(grid.on_grid[name], starts, points)
-        columns[f"{name}_sd"] = spread
-        columns[f"{name}_n"] = count
-    frame = pl.DataFrame(columns, strict=False)
-    return frame.select(
-        (
-            pl.col(name).fill_nan(None)
-            if kind == pl.Float64 and name in columns
-            else (pl.col(name) if name in columns else pl.lit(None).alias(name))
-        ).cast(kind)
-        for name, kind in window_schema().items()
-    )
+        mean = stretch_means(grid.on_grid[name], starts, points)
+        columns += [
+            pl.Series(name, mean, nan_to_null=True),
+            pl.Series(f"{name}_sd", spread, nan_to_null=True),
+            pl.Series(f"{name}_n", count),
+        ]
+    return pl.concat([empty_windows(), pl.DataFrame(columns)], how="diagonal")
 
 
 def stretch_means(values: FloatArray, starts: IntArray, points: IntArray) -> FloatArray:

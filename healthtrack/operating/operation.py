@@ -18,6 +18,9 @@ from healthtrack.records import Loss, Operation, Windows
 if TYPE_CHECKING:
     from healthtrack.config import VehicleSettings
 
+_NO_MISSES = pl.DataFrame(schema=NEAR_MISS_SCHEMA)
+_NO_PULLS = pl.DataFrame(schema=PULL_SCHEMA)
+
 
 def find_operation(samples: pl.DataFrame, vehicle: VehicleSettings) -> Operation:
     """Find the windows, standstills and pulls of one or many drives.
@@ -45,12 +48,14 @@ def find_operation(samples: pl.DataFrame, vehicle: VehicleSettings) -> Operation
             pulls.append(found)
             misses.append(missed)
     windows = windows_in(grids)
-    near_misses = pl.concat([pl.DataFrame(schema=NEAR_MISS_SCHEMA), *misses])
-    counted = near_misses.group_by("reason").len().sort("reason")
-    lost = tuple(Loss(f"pull_{reason}", count) for reason, count in counted.iter_rows())
+    near_misses = pl.concat([_NO_MISSES, *misses]) if misses else _NO_MISSES
+    lost: tuple[Loss, ...] = ()
+    if near_misses.height:
+        counted = near_misses.group_by("reason").len().sort("reason")
+        lost = tuple(Loss(f"pull_{reason}", count) for reason, count in counted.iter_rows())
     return Operation(
         Windows(windows.frame, windows.losses + lost),
-        pl.concat([empty_windows(), *standstills]),
-        pl.concat([pl.DataFrame(schema=PULL_SCHEMA), *pulls]),
+        pl.concat(standstills) if standstills else empty_windows(),
+        pl.concat([_NO_PULLS, *pulls]) if pulls else _NO_PULLS,
         near_misses,
     )

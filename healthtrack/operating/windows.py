@@ -272,13 +272,12 @@ def _accelerating(grid: Grid, standing: float | None) -> BoolArray:
 
 def _one_after_another(ok: BoolArray, length: int) -> IntArray:
     """Earliest starts that leave no two stretches of ``length`` overlapping."""
-    candidates = np.flatnonzero(ok)
     chosen: list[int] = []
-    place = 0
-    while place < candidates.size:
-        start = int(candidates[place])
-        chosen.append(start)
-        place = int(np.searchsorted(candidates, start + length))
+    free_from = 0
+    for candidate in np.flatnonzero(ok).tolist():
+        if candidate >= free_from:
+            chosen.append(candidate)
+            free_from = candidate + length
     return np.asarray(chosen, dtype=np.int64)
 
 

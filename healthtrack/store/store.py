@@ -14,6 +14,7 @@ from healthtrack.store.columns import (
     TABLES,
     add_missing_columns,
     insert,
+    insert_rows,
     without_empty_channels,
 )
 from healthtrack.store.entries import LogEntry, StoredFinding
@@ -103,6 +104,8 @@ class Store:
 
     def log(self, sha256: str) -> LogEntry | None:
         """Return what is known of the log with this content, or None."""
+        if self._state(sha256) is None:  # the usual answer, without looking for notes
+            return None
         found = self._logs("WHERE sha256 = ?", [sha256])
         return found[0] if found else None
 
@@ -143,17 +146,18 @@ class Store:
         StoreError
             The content is stored already.
         """
-        self._refuse_stored(entry)
+        known = self._refuse_stored(entry)
         for other in self.overlapping(entry.vehicle, read.drives):
             if other.sha256 != replaces:
                 raise LogError("overlap", _overlap(entry, other))
         with transaction(self._connection):
             if replaces is not None:
                 self._delete(replaces)
-            self._delete(entry.sha256)
+            if known:
+                self._delete(entry.sha256)
             self._insert_entry(entry, rows=read.rows)
             drives = read.drives.with_columns(log=pl.lit(entry.sha256))
-            insert(self._connection, "drive", drives)
+            insert_rows(self._connection, "drive", drives)
             insert(self._connection, "sample", read.samples)
             insert(self._connection, "window", operation.windows.frame)
             insert(self._connection, "standstill", operation.standstills)
@@ -171,9 +175,10 @@ class Store:
         StoreError
             The content is stored: a good log is never turned into a bad one.
         """
-        self._refuse_stored(entry)
+        known = self._refuse_stored(entry)
         with transaction(self._connection):
-            self._delete(entry.sha256)
+            if known:
+                self._delete(entry.sha256)
             self._insert_entry(entry, rows=entry.rows)
 
     def forget_quarantined(self, sha256: str) -> None:
@@ -197,10 +202,19 @@ class Store:
             return ()
         return tuple(entry for entry in self.logs(vehicle) if entry.sha256 in found)
 
-    def _refuse_stored(self, entry: LogEntry) -> None:
-        known = self.log(entry.sha256)
-        if known is not None and known.state == "stored":
-            raise StoreError(f"{entry.name} is stored already, as {known.name}.")
+    def _refuse_stored(self, entry: LogEntry) -> bool:
+        """Return whether the content is known, as a log in quarantine."""
+        known = self._state(entry.sha256)
+        if known is not None and known[0] == "stored":
+            raise StoreError(f"{entry.name} is stored already, as {known[1]}.")
+        return known is not None
+
+    def _state(self, sha256: str) -> tuple[str, str] | None:
+        """Return state and name of the log with this content, or None; faster than its entry."""
+        rows = self._connection.execute(
+            "SELECT state, name FROM log WHERE sha256 = ?", [sha256]
+        ).fetchall()
+        return rows[0] if rows else None
 
     def _delete(self, log: str) -> None:
         """Delete a log and all that came from it; inside a transaction."""
