@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from healthtrack.report.flow import Flow
 
 ROW = 5.4
+EVIDENCE_ROW = 4.4
 WORTH_A_BAR = 0.01
 """Causes less probable than this share a line."""
 MOST_BARS = 6
@@ -197,8 +198,8 @@ def draw_evidence(flow: Flow, finding: VehicleFinding) -> None:
 def _evidence_row(flow: Flow, item: Spoken, reach: float, before: str) -> None:
     paper, region = flow.paper, item.region
     middle, half = paper.left + 97.0, 18.0
-    flow.need(ROW)
-    y = flow.y + 4.0
+    flow.need(EVIDENCE_ROW)
+    y = flow.y + 3.4
     if region.indicator != before:
         flow.page.rule(paper.left, paper.right_edge, flow.y + 0.2)
         flow.page.text(paper.left, y, words.label(region.indicator), style.SMALL_STRONG)
@@ -217,7 +218,7 @@ def _evidence_row(flow: Flow, item: Spoken, reach: float, before: str) -> None:
     x = paper.left + 157.0
     flow.page.text(x, y, span(low, high, decimals), style.SMALL, align="right")
     flow.page.text(paper.right_edge, y, item.word, style.SMALL, align="right")
-    flow.space(ROW)
+    flow.space(EVIDENCE_ROW)
 
 
 def _evidence_mark(
@@ -237,7 +238,7 @@ def _evidence_mark(
     flow.page.line((x, x), (y - 0.9, y + 0.9), style.DATA, 1.6)
     if item.expected is not None:
         x = place(item.expected)
-        flow.page.line((x, x), (y - 2.1, y + 2.1), style.INK, 0.9)
+        flow.page.line((x, x), (y - 1.9, y + 1.9), style.INK, 0.9)
 
 
 def _region_words(region: RegionEvidence) -> str:

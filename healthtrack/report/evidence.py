@@ -29,6 +29,9 @@ if TYPE_CHECKING:
     )
     from healthtrack.report.flow import Flow
 
+MANY_EVENTS = 20
+"""With more maintenance events than this each has one line."""
+
 WORTH_SAYING = 0.02
 """Chances under this are not told."""
 
@@ -108,18 +111,20 @@ def draw_maintenance(flow: Flow, events: Sequence[MaintenanceEvent]) -> None:
     if not events:
         flow.paragraph("None is on the list.", colour=style.SOFT)
         return
+    most = 3 if len(events) <= MANY_EVENTS else 1
     for index, event in enumerate(events, start=1):
         what = MAINTENANCE_KINDS.get(event.kind, (words.reason(event.kind), ()))[0]
         text = f"{what}: {event.note}" if event.note.strip() else what
-        lines = wrap(text[:1].upper() + text[1:], paper.right_edge - paper.left - 62.0, style.SMALL)
-        flow.need(len(lines[:3]) * style.SMALL.leading + 0.6)
+        width = paper.inner_width - 62.0
+        lines = wrap(text[:1].upper() + text[1:], width, style.SMALL, most)
+        flow.need(len(lines) * style.SMALL.leading + 0.6)
         y = flow.y + style.SMALL.leading
         flow.page.text(paper.left + 5.0, y, str(index), style.SMALL_STRONG, align="right")
         flow.page.text(paper.left + 8.5, y, short_day(event.on), style.SMALL)
         odometer = number(event.odometer_km, 0)
         unit = "" if odometer == NOTHING else f"{THIN}km"
         flow.page.text(paper.left + 54.0, y, odometer + unit, style.SMALL, align="right")
-        for line in lines[:3]:
+        for line in lines:
             flow.page.text(paper.left + 62.0, y, line, style.SMALL)
             y += style.SMALL.leading
-        flow.space(len(lines[:3]) * style.SMALL.leading + 0.6)
+        flow.space(len(lines) * style.SMALL.leading + 0.6)

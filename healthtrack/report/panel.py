@@ -34,6 +34,9 @@ BARS = "#c4ccd3"
 POINTS = "#7f8b96"
 FAN = "#e0e9f0"
 
+LOW = 24.0
+"""Height up to which a panel counts as low. [mm]."""
+
 
 @dataclass(frozen=True)
 class Panel:
@@ -88,11 +91,19 @@ def _frame(panel: Panel) -> None:
             x = panel.across(tick.at)
             page.line((x, x), (place.y1, place.y1 + 0.9), style.FAINT, 0.5)
     page.rule(place.x0, place.x1, place.y1, style.FAINT)
-    steps = [[(axis.low, at), (axis.high, at)] for at in round_steps(panel.low, panel.high, 5)]
+    steps = [
+        [(axis.low, at), (axis.high, at)]
+        for at in round_steps(panel.low, panel.high, steps_on(place.height))
+    ]
     panel.field.add(LineCollection(steps, colors=style.HAIR, linewidths=0.4, zorder=0.5))
     panel.field.add(
         Line2D((axis.low, axis.high), (0, 0), color=style.SOFT, linewidth=0.7, zorder=1)
     )
+
+
+def steps_on(height: float) -> int:
+    """Return how many steps a vertical axis of this height [mm] has room for."""
+    return 5 if height > LOW else 3
 
 
 def _learned(panel: Panel) -> None:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from healthtrack.operating.pull_track import PullTrack
     from healthtrack.report.flow import Flow
 
-MAP_HEIGHT = 96.0
+MAP_HEIGHT = 64.0
 LEFT = 13.0
 MOST_ROWS = 8
 
@@ -114,9 +114,9 @@ def _rows(flow: Flow, shown: PullsShown) -> None:
         flow.page.text(x, flow.y, text, style.TINY, colour=style.SOFT, align="right")
     flow.space(0.8)
     for pull in reversed(shown.period[-MOST_ROWS:]):
-        flow.need(5.0)
+        flow.need(4.4)
         flow.page.rule(paper.left, paper.right_edge, flow.y)
-        y = flow.y + 3.8
+        y = flow.y + 3.3
         share = pull.reading.share_efficient
         for x, text in (
             (at[0], number(pull.reading.peak_ratio, 2)),
@@ -125,4 +125,4 @@ def _rows(flow: Flow, shown: PullsShown) -> None:
         ):
             flow.page.text(x, y, text, style.SMALL, align="right")
         flow.page.text(paper.left, y, short_day(pull.started.date()), style.SMALL)
-        flow.space(5.0)
+        flow.space(4.4)

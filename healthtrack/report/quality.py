@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from healthtrack.records import Loss, VehicleFinding
     from healthtrack.report.flow import Flow
 
-ROW = 5.2
+ROW = 4.4
 LABEL = 70.0
 NAMED_CHANNELS = 3
 """Readings of more channels than this that were left out for one reason share a line."""
@@ -73,7 +73,7 @@ def merged(losses: Iterable[Loss]) -> list[tuple[str, int]]:
 def draw_quality(flow: Flow, finding: VehicleFinding) -> None:
     """Write what the verdict was made of, and what was left out and why."""
     flow.space(3.0)
-    flow.heading("Data quality", with_next=24.0)
+    flow.heading("Data quality", with_next=14.0)
     flow.bookmark("Data quality")
     flow.paragraph(_made_of(finding))
     flow.paragraph(baseline_words(finding))
@@ -148,12 +148,12 @@ def _row(flow: Flow, name: str, amount: str, ends: tuple[float, float], colour: 
     paper = flow.paper
     bar, reach = paper.left + LABEL, paper.inner_width - LABEL - 20.0
     flow.need(ROW)
-    y = flow.y + 3.9
+    y = flow.y + 3.3
     strong = style.SMALL if amount.startswith(MINUS) or colour != style.DATA else style.SMALL_STRONG
     flow.page.text(paper.left, y, shorten(name, LABEL - 3.0, strong), strong)
     if colour != style.PAPER:
         flow.page.rule(bar, bar + reach, y + 0.5, style.HAIR, 0.4)
         x0 = bar + reach * ends[0]
-        flow.page.box(x0, y - 2.4, max(reach * (ends[1] - ends[0]), 0.25), 2.9, colour)
+        flow.page.box(x0, y - 2.2, max(reach * (ends[1] - ends[0]), 0.25), 2.5, colour)
     flow.page.text(paper.right_edge, y, amount, strong, align="right")
     flow.space(ROW)

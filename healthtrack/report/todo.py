@@ -118,7 +118,7 @@ def draw_checks(flow: Flow, finding: VehicleFinding) -> None:
         flow.need(style.STRONG.leading + 2 * style.BODY.leading)
         flow.paragraph(typeset(work.heading), style.STRONG)
         flow.space(0.8)
-        flow.items(map(typeset, work.steps), numbered=True)
+        flow.items(map(typeset, work.steps), style.SMALL, numbered=True)
         for sentence in work.closing:
-            flow.paragraph(typeset(sentence), indent=5.5)
-        flow.space(1.6)
+            flow.paragraph(typeset(sentence), style.SMALL, indent=5.5)
+        flow.space(1.0)

@@ -13,7 +13,7 @@ from healthtrack.report.facts import is_foreseen, limit_decimals, limit_sides, s
 from healthtrack.report.lines import Lines, broken, value_range
 from healthtrack.report.numbers import decimals_for, number, quantity, typeset
 from healthtrack.report.page import MM_PER_POINT, shorten, text_width
-from healthtrack.report.panel import Panel, draw_panel
+from healthtrack.report.panel import Panel, draw_panel, steps_on
 from healthtrack.report.timeline import round_steps, timeline
 
 if TYPE_CHECKING:
@@ -27,13 +27,17 @@ if TYPE_CHECKING:
 
 PANEL_LEFT = 11.0
 PANEL_RIGHT = 27.0
-PANEL_HEAD = 10.5
+PANEL_HEAD = 9.0
+QUIET_HEAD = 7.4
 CALENDAR = 4.0
 AXIS_FOOT = 9.5
 EVENT_FOOT = 4.5
-MOST_HEIGHT = 58.0
-GOOD_HEIGHT = 44.0
+MOST_HEIGHT = 40.0
 LEAST_HEIGHT = 34.0
+QUIET_MOST = 20.0
+QUIET_LEAST = 16.0
+ALL_QUIET_MOST = 28.0
+"""What says nothing new is drawn lower. [mm]."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +99,7 @@ def draw_trends(flow: Flow, finding: VehicleFinding) -> None:
     """Write the pages of trends."""
     shown = [item for item in finding.indicators if drawable(item)]
     silent = [item for item in finding.indicators if not drawable(item) and item.level is not None]
-    if flow.room < 24.0 + len(shown) * (GOOD_HEIGHT + PANEL_HEAD) + AXIS_FOOT:
+    if flow.room < 24.0 + AXIS_FOOT + sum(_least(item) + _head(item) for item in shown):
         flow.new_page()
     else:
         flow.space(3.0)
@@ -126,12 +130,31 @@ def _page_of_panels(
     calendar = CALENDAR if axis.calendar() else 0.0
     foot = AXIS_FOOT + (EVENT_FOOT if marks else 0.0)
     room = flow.room - foot - calendar
-    fits = max(1, int(room // (LEAST_HEIGHT + PANEL_HEAD)))
+    taken = np.cumsum([_least(item) + _head(item) for item in shown])
+    fits = max(1, int(np.searchsorted(taken, room, side="right")))
     pages = -(-len(shown) // fits)
     these = shown[: -(-len(shown) // pages)]  # the pages share the panels evenly
-    height = min(MOST_HEIGHT, room / len(these) - PANEL_HEAD)
-    _draw_panels(flow, these, events, axis, marks, height)
+    _draw_panels(flow, these, events, axis, marks, heights(these, room - sum(map(_head, these))))
     return len(these)
+
+
+def heights(these: Sequence[IndicatorFinding], room: float) -> list[float]:
+    """Share ``room`` [mm] between panels: what moved gets more of it than what is quiet."""
+    least = np.array([_least(item) for item in these])
+    most = np.array([QUIET_MOST if item.state == "normal" else MOST_HEIGHT for item in these])
+    if all(item.state == "normal" for item in these):
+        most[:] = ALL_QUIET_MOST
+    share = (room - least.sum()) / max(float((most - least).sum()), 1e-9)
+    shared: list[float] = (least + (most - least) * min(1.0, max(0.0, share))).tolist()
+    return shared
+
+
+def _head(item: IndicatorFinding) -> float:
+    return QUIET_HEAD if item.state == "normal" else PANEL_HEAD
+
+
+def _least(item: IndicatorFinding) -> float:
+    return QUIET_LEAST if item.state == "normal" else LEAST_HEIGHT
 
 
 def draw_single(
@@ -144,7 +167,7 @@ def draw_single(
     height: float,
 ) -> None:
     """Draw one trend with its axis, for a picture of its own."""
-    _draw_panels(flow, (item,), events, axis, marks, height)
+    _draw_panels(flow, (item,), events, axis, marks, (height,))
 
 
 def _draw_panels(
@@ -153,12 +176,12 @@ def _draw_panels(
     events: Sequence[MaintenanceEvent],
     axis: Timeline,
     marks: Sequence[EventMark],
-    height: float,
+    tall: Sequence[float],
 ) -> None:
     places = []
-    for index, item in enumerate(these):
+    for index, (item, height) in enumerate(zip(these, tall, strict=True)):
         _panel_head(flow, item)
-        flow.space(PANEL_HEAD + (CALENDAR if index == 0 and axis.calendar() else 0.0))
+        flow.space(_head(item) + (CALENDAR if index == 0 and axis.calendar() else 0.0))
         places.append(_panel(flow, item, events, axis, height))
         flow.space(height)
     _calendar(flow, places[0])
@@ -192,7 +215,7 @@ def _panel(
 
 def _panel_head(flow: Flow, item: IndicatorFinding) -> None:
     page, paper = flow.page, flow.paper
-    y = flow.y + 6.5
+    y = flow.y + _head(item) - 2.6
     title = f"{words.label(item.indicator)}, {item.unit}"
     page.mark(paper.left + 1.4, y - 1.2, item.state, 5.0)
     page.text(paper.left + 5.0, y, title, style.STRONG)
@@ -203,7 +226,7 @@ def _panel_head(flow: Flow, item: IndicatorFinding) -> None:
 
 
 def _left_labels(flow: Flow, place: Place) -> None:
-    steps = round_steps(place.low, place.high, 5)
+    steps = round_steps(place.low, place.high, steps_on(place.height))
     gap = steps[1] - steps[0] if len(steps) > 1 else 1.0
     decimals = max(0, int(np.ceil(-np.log10(gap) - 1e-9)))
     for at in steps:

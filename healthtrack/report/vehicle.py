@@ -64,11 +64,14 @@ def compose(
         draw(flow)
     draw_pulls(flow, pulls)
     draw_checks(flow, finding)
-    draw_evidence(flow, finding)
+    if finding.state in ("alert", "alarm") or settings.appendix:  # of a sound one it tells nothing
+        draw_evidence(flow, finding)
     draw_repairs(flow, finding)
     draw_quality(flow, finding)
     draw_maintenance(flow, finding.maintenance)
-    draw_method(flow, finding)
+    method = partial(draw_method, finding=finding)
+    flow.need(height_of(method, flow.paper))  # whole on one page: it takes no more of them
+    method(flow)
     if settings.appendix:
         draw_appendix(flow, finding, vehicle)
     return flow

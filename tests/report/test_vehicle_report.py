@@ -205,3 +205,8 @@ def test_a_name_is_only_text(findings, settings, tmp_path):
     path = tmp_path / "otter.pdf"
     write_vehicle_report(findings["long_name"](), settings("long_name"), path)
     assert "($7 & <co>) Überführungsfahrzeug" in squeeze(read(path).pages[0].extract_text())
+
+
+def test_an_owners_report_has_two_to_four_pages(written):
+    _, _, path = written
+    assert 2 <= len(read(path).pages) <= 4
