@@ -23,17 +23,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from healthtrack.airpath import gas
 from healthtrack.airpath.engine_parts import Engine, Fault, FloatArray, Point, Value
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-GAS_CONSTANT = 0.28705
+GAS_CONSTANT = gas.GAS_CONSTANT / 1e3
 """Of dry air. [J/(g·K)]"""
-AIR_HEAT = 1.005
+AIR_HEAT = gas.HEAT_CAPACITY / 1e3
 EXHAUST_HEAT = 1.13
 """Heat capacity of air and of diesel exhaust at constant pressure. [J/(g·K)]"""
-AIR_EXPONENT = 0.4 / 1.4
+AIR_EXPONENT = (gas.HEAT_RATIO - 1.0) / gas.HEAT_RATIO
 EXHAUST_EXPONENT = 0.33 / 1.33
 FUEL_ENERGY = 42_800.0
 """Lower heating value of diesel fuel. [J/g]"""
@@ -113,7 +114,7 @@ def orifice(upstream: Value, downstream: Value) -> FloatArray:
     Saint-Venant's formula at γ = 1.4 (Heywood 1988, app. C); zero where nothing drives it.
     """
     ratio = np.clip(np.asarray(downstream) / np.asarray(upstream), CRITICAL, 1.0)
-    inner = ratio ** (2.0 / 1.4) - ratio ** (2.4 / 1.4)
+    inner = ratio ** (2.0 / gas.HEAT_RATIO) - ratio ** (1.0 + 1.0 / gas.HEAT_RATIO)
     return np.asarray(np.sqrt(np.maximum(7.0 * inner, 0.0)))
 
 
