@@ -122,6 +122,16 @@ class VehicleSettings(SettingsModel):
     baseline_to: date | None = Field(
         None, description="last day of the healthy period", examples=[date(2025, 6, 30)]
     )
+    service_every_km: Annotated[float, Field(gt=500, lt=200_000)] | None = Field(
+        None,
+        description="distance between routine services [km], counted from the last one recorded",
+        examples=[20_000.0],
+    )
+    service_every_months: Annotated[int, Field(ge=1, le=60)] | None = Field(
+        None,
+        description="time between routine services [months]; what comes first counts",
+        examples=[12],
+    )
     limits: dict[str, float] = Field(
         default_factory=dict,
         description="own limit per indicator, in its unit",

@@ -147,6 +147,29 @@ class BaselineSummary:
 
 
 @dataclass(frozen=True, slots=True)
+class FanPoint:
+    """The level that is foreseen at one place ahead, as quantiles of its distribution.
+
+    Parameters
+    ----------
+    km : float
+        Odometer there, or the distance from now where there is no odometer. [km]
+    on : date or None
+        The day on which it is reached with usage as it was; None where that is not known.
+    low, quarter, middle, three_quarters, high : float
+        Levels not exceeded with a probability of 2.5, 25, 50, 75 and 97.5 %. [the level's unit]
+    """
+
+    km: float
+    on: date | None
+    low: float
+    quarter: float
+    middle: float
+    three_quarters: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
 class Forecast:
     """When the limit is reached; None where it is not within the horizon or too uncertain.
 
@@ -155,7 +178,7 @@ class Forecast:
     ``not_asked`` where nothing could be said. An upper end of None is beyond the horizon.
     ``probability`` is that of reaching it within ``horizon_km``, ``before_service`` that before the
     next service, ``limit`` the limit in question. Odometer readings where there is an odometer,
-    else the distance from now.
+    else the distance from now. ``fan`` is how the level may go on until the horizon, from now on.
     """
 
     limit_km: float | None = None
@@ -169,6 +192,7 @@ class Forecast:
     horizon_km: float | None = None
     probability: float | None = None
     before_service: float | None = None
+    fan: tuple[FanPoint, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -391,6 +415,7 @@ class VehicleFinding:
 
     ``sensors`` are sentences on sensors that were compared with each other while nothing moved.
     ``repairs`` say of late work on the vehicle whether it helped; the earliest first.
+    ``next_service`` is the day on which a routine service is due, gone by where it is overdue.
     """
 
     vehicle: str
@@ -415,3 +440,4 @@ class VehicleFinding:
     diagnosis: Diagnosis | None = None
     sensors: tuple[str, ...] = ()
     repairs: tuple[RepairFinding, ...] = ()
+    next_service: date | None = None

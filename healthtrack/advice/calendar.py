@@ -7,12 +7,11 @@ and matter only, so a later export updates what an earlier one brought instead o
 from __future__ import annotations
 
 import uuid
-from datetime import UTC, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import datetime
 
     from healthtrack.advice.plan import PlanItem
 
@@ -20,7 +19,7 @@ NAMESPACE = uuid.UUID("5f0e3c52-6f0c-5b0c-9d5a-0d7f6b1f7a11")
 """Any fixed one will do; changing it would duplicate every entry that was ever exported."""
 LINE = 75
 """Octets of a line, without its end, after which it is folded (RFC 5545, 3.1)."""
-EPOCH_YEAR = 2000
+EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 def calendar(items: Sequence[PlanItem], written: datetime) -> str:
@@ -80,8 +79,8 @@ def fold(line: str) -> str:
 
 
 def _entry(item: PlanItem, stamp: datetime) -> list[str]:
-    # a sequence number must grow with every change: seconds do, and need no memory
-    sequence = int((stamp - stamp.replace(year=EPOCH_YEAR, month=1, day=1)).total_seconds() // 60)
+    # a sequence number must grow with every change: minutes do, and need no memory
+    sequence = (stamp - EPOCH) // timedelta(minutes=1)
     return [
         "BEGIN:VEVENT",
         f"UID:{identifier(item)}",

@@ -22,11 +22,12 @@ BEFORE_LIMIT = timedelta(days=14)
 
 @dataclass(frozen=True, slots=True)
 class Service:
-    """A routine service that is due. ``due`` by date or, converted to one, by distance."""
+    """A routine service that is due, by date or, converted to one, by distance; and the reason."""
 
     vehicle: str
     due: date
     what: str = "routine service"
+    why: str = "due"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ def plan(
         What is due anyway.
     """
     items: list[PlanItem] = [
-        PlanItem(f"{item.vehicle}/service/{item.what}", item.vehicle, item.due, item.what, "due")
+        PlanItem(f"{item.vehicle}/service/{item.what}", item.vehicle, item.due, item.what, item.why)
         for item in services
     ]
     for finding in findings:

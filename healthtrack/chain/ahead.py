@@ -2,26 +2,45 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from healthtrack.drift.grid import standard_grid
-from healthtrack.forecast import DriftState, Limits, forecast, usage
+from healthtrack.forecast import DriftState, Limits, forecast, next_service, usage
 
 if TYPE_CHECKING:
     from datetime import date
 
-    import polars as pl
-
+    from healthtrack.config import VehicleSettings
     from healthtrack.drift import Plan, Tracked
+    from healthtrack.forecast import NextService, Usage
     from healthtrack.indicators.declaration import Indicator
-    from healthtrack.records import IndicatorFinding
+    from healthtrack.records import IndicatorFinding, VehicleHistory
 
 LEAST_PACE = 0.05
 """However steady a decline was, it may change its slope by so much in 10 000 km.
 [limits per 10 000 km]"""
+
+
+@dataclass(frozen=True)
+class Road:
+    """What a vehicle has ahead of it on a day: how far it goes in a week, and its next service."""
+
+    as_of: date
+    odometer_km: float | None
+    usage: Usage | None
+    service: NextService | None
+
+
+def road_ahead(history: VehicleHistory, vehicle: VehicleSettings, as_of: date) -> Road:
+    """Return what lies ahead, from a history that ends on the day."""
+    odometer = history.drives["odometer_km"].drop_nulls()
+    reading = float(odometer.max()) if odometer.len() else None  # type: ignore[arg-type]
+    known = usage(history.drives, as_of)
+    service = next_service(vehicle, history.maintenance, as_of, reading, known)
+    return Road(as_of, reading, known, service)
 
 
 def with_forecast(
@@ -29,8 +48,7 @@ def with_forecast(
     indicator: Indicator,
     tracked: Tracked,
     plan: Plan,
-    drives: pl.DataFrame,
-    as_of: date,
+    road: Road,
 ) -> IndicatorFinding:
     """Return the finding with its forecast; unchanged while it is learning.
 
@@ -40,20 +58,17 @@ def with_forecast(
         Of the indicator's last drive.
     indicator, tracked, plan : Indicator, Tracked, Plan
         What it was found from.
-    drives : DataFrame
-        All drives up to the day, for usage and odometer.
-    as_of : date
-        The day.
+    road : Road
+        What lies ahead.
     """
     if finding.state in {"learning", "no_data"}:
         return finding
-    odometer = drives["odometer_km"].drop_nulls()
+    service = road.service
+    limits = Limits(
+        plan.limit, indicator.concern, service_in_km=None if service is None else service.in_km
+    )
     foreseen = forecast(
-        drift_state(tracked, plan),
-        Limits(plan.limit, indicator.concern),
-        usage(drives, as_of),
-        as_of,
-        float(odometer.max()) if odometer.len() else None,  # type: ignore[arg-type]
+        drift_state(tracked, plan), limits, road.usage, road.as_of, road.odometer_km
     )
     return replace(finding, forecast=foreseen)
 

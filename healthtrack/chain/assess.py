@@ -12,7 +12,7 @@ import polars as pl
 from healthtrack import baseline as baselines
 from healthtrack import drift, indicators
 from healthtrack.advice import advise
-from healthtrack.chain.ahead import with_forecast
+from healthtrack.chain.ahead import Road, road_ahead, with_forecast
 from healthtrack.chain.repairs import Followed, repairs
 from healthtrack.chain.verdict import verdict
 from healthtrack.diagnosis import examine
@@ -51,7 +51,8 @@ def assess(
     """
     then = with_odometer(joined(_until(history, as_of)))
     seen, unseen = indicators.observable(then.windows, vehicle)
-    judged = [_indicator(indicator, then, vehicle, workspace, as_of) for indicator in seen]
+    road = road_ahead(then, vehicle, as_of)
+    judged = [_indicator(indicator, then, vehicle, workspace, road) for indicator in seen]
     found = tuple(finding for finding, _ in judged)
     followed = [item for _, item in judged if item is not None]
     witnesses = [item.witness for item in followed]
@@ -61,13 +62,12 @@ def assess(
         evidence = replace(drift.evidence(witnesses), onset=_onset(found), alerted=alerted)
     diagnosis = examine(evidence, vehicle) if evidence is not None else Diagnosis(())
     state, reason = verdict(then, found, diagnosis)
-    odometer = then.drives["odometer_km"].drop_nulls()
     return VehicleFinding(
         vehicle=history.vehicle,
         as_of=as_of,
         state=state,
         reason=reason,
-        odometer_km=float(odometer.max()) if odometer.len() else None,  # type: ignore[arg-type]
+        odometer_km=road.odometer_km,
         drives=then.drives.height,
         baseline=next((item.baseline for item in found if item.baseline is not None), None),
         indicators=found,
@@ -85,6 +85,7 @@ def assess(
         diagnosis=diagnosis,
         sensors=_sensors(then),
         repairs=repairs(followed, then.maintenance, vehicle),
+        next_service=None if road.service is None else road.service.due,
     )
 
 
@@ -128,7 +129,7 @@ def _indicator(
     history: VehicleHistory,
     vehicle: VehicleSettings,
     workspace: WorkspaceSettings,
-    as_of: date,
+    road: Road,
 ) -> tuple[IndicatorFinding, Followed | None]:
     source = _source(indicator, history)
     if source is None:
@@ -159,7 +160,7 @@ def _indicator(
     witness = drift.Witness(indicator, measured.regions, figures, tracked, points)
     followed = Followed(witness, learned, plan)
     finding = drift.finding(indicator, learned, figures, tracked, plan)
-    return with_forecast(finding, indicator, tracked, plan, history.drives, as_of), followed
+    return with_forecast(finding, indicator, tracked, plan, road), followed
 
 
 def _source(indicator: Indicator, history: VehicleHistory) -> pl.DataFrame | None:

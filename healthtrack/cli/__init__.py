@@ -12,7 +12,17 @@ from typing import Any
 import click
 
 from healthtrack import __version__
-from healthtrack.cli import check, demo, ingest, maintenance, pull, service, start, verdicts
+from healthtrack.cli import (
+    check,
+    demo,
+    ingest,
+    maintenance,
+    planning,
+    pull,
+    service,
+    start,
+    verdicts,
+)
 from healthtrack.cli.shell import with_workspace
 from healthtrack.errors import HealthtrackError, UsageError
 
@@ -56,6 +66,7 @@ main.add_command(check.check)
 main.add_command(ingest.ingest)
 main.add_command(verdicts.assess)
 main.add_command(verdicts.report)
+main.add_command(planning.plan)
 main.add_command(pull.pull)
 main.add_command(maintenance.maintenance)
 main.add_command(service.serve)

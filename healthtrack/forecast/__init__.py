@@ -2,6 +2,17 @@
 
 from healthtrack.forecast.foresee import Limits, forecast
 from healthtrack.forecast.passage import DriftState, Passage, first_passage
+from healthtrack.forecast.service import NextService, next_service
 from healthtrack.forecast.usage import Usage, usage
 
-__all__ = ["DriftState", "Limits", "Passage", "Usage", "first_passage", "forecast", "usage"]
+__all__ = [
+    "DriftState",
+    "Limits",
+    "NextService",
+    "Passage",
+    "Usage",
+    "first_passage",
+    "forecast",
+    "next_service",
+    "usage",
+]

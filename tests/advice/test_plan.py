@@ -100,7 +100,9 @@ def test_a_second_export_updates_and_does_not_duplicate():
         told = [x for x in lines(calendar(before, when)) if x.startswith("SEQUENCE:")]
         return int(told[0].split(":")[1])
 
-    assert sequence(NOW + timedelta(days=1)) > sequence(NOW)
+    # also within an hour, and over a new year
+    assert sequence(NOW + timedelta(minutes=5)) > sequence(NOW)
+    assert sequence(NOW + timedelta(days=200)) > sequence(NOW)
 
 
 def test_identifiers_of_different_matters_differ():
