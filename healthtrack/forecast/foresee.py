@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Literal
 
 from healthtrack.forecast.passage import DriftState, Passage, first_passage
-from healthtrack.records import Forecast
+from healthtrack.records import FanPoint, Forecast
 
 if TYPE_CHECKING:
     from healthtrack.forecast.usage import Usage
@@ -27,6 +27,10 @@ SURE = 0.8
 """Probability within the horizon from which it is expected, however wide the interval."""
 PLANNABLE = 12.0
 """Under that, an interval whose ends differ by more than this factor is no date to plan with."""
+FAN_STEPS = 15
+QUARTER = 0.6745
+"""Half of a normal distribution lies within so many standard deviations of its middle."""
+MOST = 1.96
 HORIZON_KM = 30_000.0
 """How far ahead one looks: a year or two. Beyond that a slope seen over months says little. [km]"""
 
@@ -86,14 +90,49 @@ def forecast(
         "before_service": _before(passage, limits),
     }
     start = odometer_km or 0.0
+    ahead = fan(state, limits.horizon_km, usage, as_of, start)
     if answer == "reached":
-        return Forecast(start, start, start, as_of, as_of, as_of, answer, **common)
+        return Forecast(start, start, start, as_of, as_of, as_of, answer, **common, fan=ahead)
     ends = [passage.quantile(share) for share in (LOW, MIDDLE, HIGH)]
     if answer != "expected":
         ends = [ends[0], None, None]
     days = _days(ends, usage, as_of)
     km = [None if end is None else start + end for end in ends]
-    return Forecast(km[1], km[0], km[2], days[1], days[0], days[2], answer, **common)
+    return Forecast(km[1], km[0], km[2], days[1], days[0], days[2], answer, **common, fan=ahead)
+
+
+def fan(
+    state: DriftState, horizon_km: float, usage: Usage | None, as_of: date, start_km: float
+) -> tuple[FanPoint, ...]:
+    """Return how the level is distributed ahead, from now to the horizon.
+
+    The model of :func:`healthtrack.forecast.passage.first_passage` is linear with normal errors,
+    so the level at a distance h is normal: mean level + slope·h, variance of both, 2·covariance·h,
+    plus walk·h for the wander and pace·h³/3 for a slope that is itself a random walk.
+
+    Parameters
+    ----------
+    state : DriftState
+        Level and slope now.
+    horizon_km, start_km : float
+        How far ahead, and the odometer now. [km]
+    usage : Usage or None
+        For the days; without it they are None.
+    as_of : date
+        Now.
+    """
+    points = []
+    for step in range(FAN_STEPS + 1):
+        ahead = horizon_km * step / FAN_STEPS
+        h = ahead / 10_000.0
+        middle = state.level + state.slope * h
+        variance = state.level_variance + 2.0 * state.covariance * h + state.slope_variance * h**2
+        variance += state.walk_variance * h + state.pace_variance * h**3 / 3.0
+        sd = math.sqrt(max(variance, 0.0))
+        on = as_of if step == 0 else _day(as_of, usage.weeks(ahead, MIDDLE)) if usage else None
+        levels = (middle + share * sd for share in (-MOST, -QUARTER, 0.0, QUARTER, MOST))
+        points.append(FanPoint(start_km + ahead, on, *levels))
+    return tuple(points)
 
 
 def _answer(passage: Passage) -> ForecastAnswer:

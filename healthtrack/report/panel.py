@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.typing import MarkerType
     from numpy.typing import NDArray
 
-    from healthtrack.records import Forecast, IndicatorFinding, MaintenanceEvent, State
+    from healthtrack.records import FanPoint, Forecast, IndicatorFinding, MaintenanceEvent, State
     from healthtrack.report.lines import Lines
     from healthtrack.report.page import Field
     from healthtrack.report.timeline import Timeline
@@ -33,6 +33,7 @@ MANY_DRIVES = 2000
 BARS = "#c4ccd3"
 POINTS = "#7f8b96"
 FAN = "#e0e9f0"
+FAN_HALF = "#c3d5e1"
 
 LOW = 24.0
 """Height up to which a panel counts as low. [mm]."""
@@ -222,7 +223,7 @@ def _states(panel: Panel) -> None:
 
 
 def _forecast(panel: Panel) -> None:
-    """Fan from the level now to where it may cross the limit."""
+    """Fan out from the level now, and mark where the limit may be crossed."""
     far, limit = panel.item.forecast, limit_ahead(panel.item)
     known = np.flatnonzero(np.isfinite(panel.lines.level))
     if far is None or limit is None or not known.size or not is_foreseen(far):
@@ -230,24 +231,47 @@ def _forecast(panel: Panel) -> None:
     limit = far.limit if far.limit is not None else limit
     x0, y0 = float(panel.lines.x[known[-1]]), float(panel.lines.level[known[-1]])
     near, middle, late = _places(panel.axis, far)
+    _fan(panel, far, x0)
     if near is not None:
         ends = (near, panel.axis.high if late is None else late)
-        fan = ((x0, y0), (ends[0], limit), (ends[1], limit))
-        panel.field.add(Polygon(fan, facecolor=FAN, edgecolor="none", zorder=1.1))
-        panel.field.add(
-            Line2D(
-                ends,
-                (limit, limit),
-                color=style.DATA,
-                linewidth=3.0,
-                solid_capstyle="butt",
-                zorder=4,
-            )
+        bar = Line2D(
+            ends, (limit, limit), color=style.DATA, linewidth=3.0, solid_capstyle="butt", zorder=4
         )
-    if middle is not None:
+        panel.field.add(bar)
+    if middle is not None and not far.fan:
         line = Line2D((x0, middle), (y0, limit), color=style.DATA, linewidth=1.0, zorder=4)
         line.set_dashes((3.0, 2.0))
         panel.field.add(line)
+
+
+def _fan(panel: Panel, far: Forecast, now: float) -> None:
+    """Draw the level ahead: its 95 %, its middle half, and its middle."""
+    placed = [(_place_ahead(panel.axis, point), point) for point in far.fan]
+    ahead = [(x, point) for x, point in placed if x is not None and x >= now]
+    if len(ahead) < 2:
+        return
+    x = np.array([place for place, _ in ahead])
+    bands = (
+        ([point.low for _, point in ahead], [point.high for _, point in ahead], FAN, 1.10),
+        (
+            [point.quarter for _, point in ahead],
+            [point.three_quarters for _, point in ahead],
+            FAN_HALF,
+            1.15,
+        ),
+    )
+    for low, high, colour, layer in bands:
+        corners = np.column_stack((np.concatenate((x, x[::-1])), [*low, *reversed(high)]))
+        panel.field.add(Polygon(corners, facecolor=colour, edgecolor="none", zorder=layer))
+    line = Line2D(x, [point.middle for _, point in ahead], color=style.DATA, linewidth=1, zorder=4)
+    line.set_dashes((3.0, 2.0))
+    panel.field.add(line)
+
+
+def _place_ahead(axis: Timeline, point: FanPoint) -> float | None:
+    if axis.kind == "odometer":
+        return point.km
+    return None if point.on is None else axis.place_of_day(point.on)
 
 
 def _places(axis: Timeline, far: Forecast) -> tuple[float | None, float | None, float | None]:

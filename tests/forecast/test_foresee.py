@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -128,3 +129,36 @@ def test_usage_takes_nothing_from_later_days():
     seen = usage(drives(20), TODAY - timedelta(weeks=8))
     cut = drives(20).filter(pl.col("started") < datetime(2025, 5, 6, tzinfo=UTC))
     assert seen == usage(cut, TODAY - timedelta(weeks=8))
+
+
+def test_the_fan_holds_what_simulated_lives_do():
+    state = DriftState(-3.0, -2.0, 0.25, 0.36, 0.12, 0.3, 0.8)
+    fan = forecast(state, Limits(-8.0, "low"), WEEKLY, TODAY, 200_000.0).fan
+    rng = np.random.default_rng(1)
+    both = [[0.25, 0.12], [0.12, 0.36]]
+    level, slope = rng.multivariate_normal([-3.0, -2.0], both, 40_000).T
+    step = 3.0 / 600  # 30 000 km in 600 steps
+    for _ in range(600):
+        level = level + slope * step + rng.normal(0.0, np.sqrt(0.3 * step), level.size)
+        slope = slope + rng.normal(0.0, np.sqrt(0.8 * step), slope.size)
+    end = fan[-1]
+    told = (end.low, end.quarter, end.middle, end.three_quarters, end.high)
+    # a quantile of 40 000 lives is known to about 0.03 at an sd of 3
+    shares = [float((level < edge).mean()) for edge in told]
+    assert shares == pytest.approx([0.025, 0.25, 0.5, 0.75, 0.975], abs=0.01)
+    assert end.km == 230_000.0
+
+
+def test_the_fans_middle_is_at_the_limit_where_the_limit_is_foreseen():
+    found = forecast(STEADY, Limits(-8.0, "low"), WEEKLY, TODAY, 200_000.0)
+    at = np.interp(found.limit_km, [p.km for p in found.fan], [p.middle for p in found.fan])
+    assert at == pytest.approx(-8.0, abs=0.1)
+    assert found.fan[0].on == TODAY
+    days = [point.on for point in found.fan]
+    assert days == sorted(days)
+
+
+def test_without_a_usage_the_fan_has_no_days():
+    fan = forecast(STEADY, Limits(-8.0, "low"), None, TODAY).fan
+    assert fan[0].km == 0.0
+    assert all(point.on is None for point in fan[1:])

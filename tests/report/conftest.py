@@ -16,6 +16,7 @@ from healthtrack.records import (
     Diagnosis,
     Evidence,
     ExpectedLevels,
+    FanPoint,
     Forecast,
     IndicatorFinding,
     Loss,
@@ -109,6 +110,17 @@ MAINTENANCE = (
 )
 
 
+def make_fan(level, slope):
+    """How a level may go on: its middle is straight, its width grows."""
+    points = []
+    for n in range(7):
+        middle, sd = level + slope * n / 4, 0.25 + 0.2 * n
+        on = AS_OF + timedelta(days=30 * n)
+        edges = (middle + share * sd for share in (-1.96, -0.6745, 0.0, 0.6745, 1.96))
+        points.append(FanPoint(214_140.0 + 2_500.0 * n, on, *edges))
+    return tuple(points)
+
+
 def sound():
     return VehicleFinding(
         vehicle="otter",
@@ -180,7 +192,9 @@ def alarm():
         since_km=182_000.0,
         since_km_low=176_000.0,
         since_km_high=190_000.0,
-        forecast=Forecast(218_400.0, 215_900.0, 223_700.0, date(2026, 6, 21)),
+        forecast=Forecast(
+            218_400.0, 215_900.0, 223_700.0, date(2026, 6, 21), fan=make_fan(-4.44, -1.3)
+        ),
     )
     base = sound()
     return replace(
@@ -285,7 +299,9 @@ def no_odometer():
             since_on=date(2024, 6, 2) if item.kind == "drift" else None,
             since_on_low=date(2024, 4, 11) if item.kind == "drift" else None,
             since_on_high=date(2024, 8, 3) if item.kind == "drift" else None,
-            forecast=Forecast(limit_on=date(2026, 6, 21)) if item.forecast else None,
+            forecast=Forecast(limit_on=date(2026, 6, 21), fan=item.forecast.fan)
+            if item.forecast
+            else None,
         )
         for item in base.indicators
     )

@@ -10,6 +10,7 @@ from itertools import combinations
 
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.patches import Polygon
 from pypdf import PdfReader
 
 from healthtrack.errors import ReportError
@@ -210,3 +211,20 @@ def test_a_name_is_only_text(findings, settings, tmp_path):
 def test_an_owners_report_has_two_to_four_pages(written):
     _, _, path = written
     assert 2 <= len(read(path).pages) <= 4
+
+
+def test_the_fan_of_a_forecast_lies_where_its_quantiles_do(findings, settings):
+    """Both bands are drawn with the corners that the forecast gives, on the panel's own axes."""
+    finding = findings["alarm"]()
+    (fan,) = (item.forecast.fan for item in finding.indicators if item.forecast)
+    with document.look():
+        pages = compose(finding, settings("alarm")).pages
+        corners = [
+            {(float(x), float(y)) for x, y in shape.get_xy()}
+            for page in pages
+            for shape in page.figure.artists
+            if isinstance(shape, Polygon)
+        ]
+    for low, high in (("low", "high"), ("quarter", "three_quarters")):
+        edges = {(p.km, getattr(p, low)) for p in fan} | {(p.km, getattr(p, high)) for p in fan}
+        assert any(edges <= shape for shape in corners)
