@@ -16,6 +16,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +200,7 @@ UNITS: dict[str, Unit] = _table()
 """Every spelling, reduced to lower case without blanks, and what it means."""
 
 
+@lru_cache(maxsize=1024)
 def find(text: str) -> Unit | None:
     """Return what a unit's spelling means, or None where it is not known.
 

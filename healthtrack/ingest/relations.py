@@ -172,6 +172,9 @@ def check_slow(frame: pl.DataFrame, name: str) -> None:
 
 def _swinging_share(frame: pl.DataFrame, channel: str, most: float) -> float:
     """Return on which share of the readings a channel is far from what it was ten seconds ago."""
+    least, greatest = frame[channel].min(), frame[channel].max()
+    if isinstance(least, float) and isinstance(greatest, float) and greatest - least <= most:
+        return 0.0  # it never was so far from anything
     known = frame[channel].is_not_null()
     values = frame[channel].filter(known).to_numpy()
     seconds = frame["t"].filter(known).dt.epoch("us").to_numpy() / 1e6

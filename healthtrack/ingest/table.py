@@ -120,7 +120,12 @@ def make_header(cells: Iterable[str], line: int) -> Header:
 def head_lines(text: str) -> list[tuple[str, str]]:
     """Return the first lines, in which the header must stand, as written and as compared."""
     lines = text[:LONGEST_LINE].split("\n", HEADER_WITHIN)[:HEADER_WITHIN]
-    return [(line, _plain(line)) for line in lines]
+    return [(line, _plain_line(line)) for line in lines]
+
+
+def _plain_line(line: str) -> str:
+    bare = line.isascii() and line.isprintable() and " " not in line and "_" not in line
+    return line.lower() if bare else _plain(line)  # rows of numbers: nothing there to repair
 
 
 def find_header(lines: list[tuple[str, str]], pipeline: Pipeline) -> Header | None:

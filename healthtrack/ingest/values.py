@@ -157,6 +157,7 @@ def numbers(
     """
     expressions: list[pl.Expr | pl.Series] = []
     losses = []
+    blank = _with_blanks(cells, found)
     for source in found:
         if source.raw is not None:
             raw_number = raw_numbers(cells[str(source.column)], source.raw, source.raw_digits)
@@ -167,11 +168,10 @@ def numbers(
             continue
         raw = pl.col(str(source.column))
         if cells.schema[str(source.column)] == pl.String:
-            blank = cells[str(source.column)].str.contains(" ", literal=True).any()
             if source.suffix:  # a cell without it has another unit, or none: it is no number here
                 bare = raw.str.strip_chars().str.strip_suffix(source.suffix)
                 raw = pl.when(raw.str.strip_chars().str.ends_with(source.suffix)).then(bare)
-            number = parsed_number(raw, shape, strip=bool(blank))
+            number = parsed_number(raw, shape, strip=str(source.column) in blank)
         else:  # a form with types of its own
             number = raw.cast(pl.Float64, strict=False)
             number = pl.when(number.is_finite()).then(number)
@@ -189,6 +189,16 @@ def numbers(
         if count:
             losses.append(Loss("not_a_number", count, source.channel.name))
     return frame, losses
+
+
+def _with_blanks(cells: pl.DataFrame, found: Sequence[Source]) -> set[str]:
+    """Return the columns of text in which a blank stands."""
+    texts = {str(source.column) for source in found}
+    texts = {name for name in texts if cells.schema[name] == pl.String}
+    blank = cells.select(
+        pl.col(name).str.contains(" ", literal=True).any() for name in sorted(texts)
+    )
+    return {name for name in blank.columns if blank[name].item()}
 
 
 def parsed_number(raw: pl.Expr, shape: FileShape, *, strip: bool = True) -> pl.Expr:

@@ -59,23 +59,22 @@ def frame_of(
     """
     begin = grid.times[starts]
     finish = begin + points * grid.step
-    moments = grid.origin + np.round(begin * 1e6).astype(np.int64)
-    columns = [
-        pl.repeat(grid.drive, starts.size, dtype=pl.String, eager=True).alias("drive"),
-        pl.Series("t", moments).cast(pl.Datetime("us", "UTC")),
-        pl.Series("seconds", points * grid.step),
-        pl.Series("region", regions, dtype=pl.String),
-        pl.repeat(standing, starts.size, dtype=pl.Float64, eager=True).alias("standing_pressure"),
-    ]
+    columns: dict[str, object] = {
+        "drive": pl.repeat(grid.drive, starts.size, dtype=pl.String, eager=True),
+        "t": grid.origin + np.round(begin * 1e6).astype(np.int64),
+        "seconds": points * grid.step,
+        "region": regions,
+        "standing_pressure": np.full(starts.size, np.nan if standing is None else standing),
+    }
     for name, fresh in grid.fresh.items():
         count, _, spread = fresh_statistics(fresh, begin, finish)
-        mean = stretch_means(grid.on_grid[name], starts, points)
-        columns += [
-            pl.Series(name, mean, nan_to_null=True),
-            pl.Series(f"{name}_sd", spread, nan_to_null=True),
-            pl.Series(f"{name}_n", count),
-        ]
-    return pl.concat([empty_windows(), pl.DataFrame(columns)], how="diagonal")
+        columns[name] = stretch_means(grid.on_grid[name], starts, points)
+        columns[f"{name}_sd"] = spread
+        columns[f"{name}_n"] = count
+    frame = pl.DataFrame(columns, schema_overrides={"region": pl.String}).with_columns(
+        pl.col(pl.Float64).fill_nan(None), pl.col("t").cast(pl.Datetime("us", "UTC"))
+    )
+    return pl.concat([empty_windows(), frame], how="diagonal")
 
 
 def stretch_means(values: FloatArray, starts: IntArray, points: IntArray) -> FloatArray:

@@ -101,6 +101,8 @@ def find_standstills(grid: Grid) -> pl.DataFrame:
         points.append(length[kept])
         regions += [region] * int(kept.sum())
     begin, length = np.concatenate(starts), np.concatenate(points)
+    if not begin.size:
+        return empty_windows()
     order = np.argsort(begin, kind="stable")
     ordered = [regions[place] for place in order]
     return frame_of(grid, begin[order], length[order], ordered, standing_pressure(grid))
