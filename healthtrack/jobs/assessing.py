@@ -198,8 +198,6 @@ def write_index(workspace: Workspace) -> Path:
 
 
 def _pulls(workspace: Workspace, store: Store, finding: VehicleFinding) -> PullsShown | None:
-    if not workspace.settings.vehicles[finding.vehicle].compressor_map:
-        return None
     from healthtrack.jobs.shown_pulls import pulls_shown  # noqa: PLC0415 - imports matplotlib
 
     return pulls_shown(workspace, store, finding)

@@ -32,13 +32,12 @@ MOST_HEALTHY = 10
 def pulls_shown(workspace: Workspace, store: Store, finding: VehicleFinding) -> PullsShown | None:
     """Follow the pulls of the last quarter, and some of the learned period, over the map.
 
-    None where the vehicle has no map, or there was no pull of late. A map that cannot be read
-    counts as none here: ``healthtrack check`` says what is wrong with it.
+    None where there was no pull of late that has a flow and a pressure ratio. Without a map the
+    tracks are shown on axes alone. A map that cannot be read counts as none here: ``healthtrack
+    check`` says what is wrong with it.
     """
     settings = workspace.settings.vehicles[finding.vehicle]
     chart = _chart(workspace, settings)
-    if chart is None:
-        return None
     since = finding.as_of - PERIOD
     pulls = store.history(finding.vehicle, finding.as_of).pulls
     if pulls is None or not pulls.height:
@@ -73,7 +72,7 @@ def _spread(drives: Sequence[str]) -> list[str]:
 
 
 def _followed(
-    store: Store, drive: str, settings: VehicleSettings, chart: CompressorMap
+    store: Store, drive: str, settings: VehicleSettings, chart: CompressorMap | None
 ) -> Iterator[DatedPull]:
     samples = store.samples(drive)
     if not samples.height:  # a snapshot holds none

@@ -123,7 +123,7 @@ def _verdict(reading: PullReading, chart: CompressorMap | None) -> str:
         return f"{known}; the map shows no efficiency."
     share = f"{100 * reading.share_efficient:.0f} % of the pull"
     if reading.share_efficient >= MOSTLY:
-        return f"The compressor works where it should: {share} in its efficient zone."
+        return f"The pull stays where the map is efficient: {share} in that zone."
     return f"Inside the map, but only {share} in the efficient zone."
 
 

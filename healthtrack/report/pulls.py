@@ -19,6 +19,15 @@ if TYPE_CHECKING:
 MAP_HEIGHT = 64.0
 LEFT = 13.0
 MOST_ROWS = 8
+PLACE_NOT_HEALTH = (
+    "A map tells where the compressor works, not how well it still does: a worn one takes nearly "
+    "the same path. Of wear the trends and the causes tell."
+)
+WITHOUT_A_MAP = (
+    "There is no compressor map of this vehicle. One, named as compressor_map in healthtrack.toml, "
+    "would add how much of each pull runs where the compressor is efficient, and how near it comes "
+    "to surge and choke."
+)
 
 
 @dataclass(frozen=True)
@@ -65,10 +74,19 @@ def draw_pulls(flow: Flow, shown: PullsShown | None) -> None:
     )
     flow.bookmark(title)
     latest = shown.period[-1]
-    flow.paragraph(typeset(latest.reading.verdict))
+    if shown.chart is None:
+        flow.paragraph(f"{_peak(latest)} {WITHOUT_A_MAP}")
+    else:
+        flow.paragraph(f"{typeset(latest.reading.verdict)} {PLACE_NOT_HEALTH}")
     flow.space(6.0)
     _map(flow, shown, latest)
     _rows(flow, shown)
+
+
+def _peak(pull: DatedPull) -> str:
+    ratio = number(pull.reading.peak_ratio, 2)
+    at = number(pull.reading.peak_ratio_at, -2)
+    return typeset(f"In the latest pull boost peaks at a pressure ratio of {ratio}, at {at} rpm")
 
 
 def _map(flow: Flow, shown: PullsShown, latest: DatedPull) -> None:
@@ -109,7 +127,7 @@ def _rows(flow: Flow, shown: PullsShown) -> None:
     at = (paper.left + 62.0, paper.left + 92.0, paper.left + 132.0)
     flow.need(8.0)
     flow.space(3.4)
-    heads = ("highest ratio", "at", "in the efficient zone")
+    heads = ("highest ratio", "at", "in the efficient zone" if shown.chart is not None else "")
     for x, text in zip(at, heads, strict=True):
         flow.page.text(x, flow.y, text, style.TINY, colour=style.SOFT, align="right")
     flow.space(0.8)
@@ -121,7 +139,7 @@ def _rows(flow: Flow, shown: PullsShown) -> None:
         for x, text in (
             (at[0], number(pull.reading.peak_ratio, 2)),
             (at[1], f"{number(pull.reading.peak_ratio_at, -2)} rpm"),
-            (at[2], "no map" if share is None else percent(share)),
+            (at[2], "" if share is None else percent(share)),
         ):
             flow.page.text(x, y, text, style.SMALL, align="right")
         flow.page.text(paper.left, y, short_day(pull.started.date()), style.SMALL)

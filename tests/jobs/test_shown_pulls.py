@@ -123,14 +123,26 @@ def test_pulls_of_the_quarter_stand_over_those_of_the_learned_period(workspace, 
     assert "surge line" in text
 
 
-@pytest.mark.parametrize(
-    ("days", "map_file"),
-    [([], "map.toml"), ([date(2025, 2, 1)], "map.toml"), ([AS_OF], ""), ([AS_OF], "gone.toml")],
-)
-def test_without_pulls_of_late_or_a_map_nothing_is_shown(workspace, days, map_file):
-    vehicle = workspace.settings.vehicles["otter"].model_copy(update={"compressor_map": map_file})
-    workspace.settings.vehicles["otter"] = vehicle
+@pytest.mark.parametrize("days", [[], [date(2025, 2, 1)]])
+def test_without_pulls_of_late_nothing_is_shown(workspace, days):
     assert pulls_shown(workspace, Shelf(days), FINDING) is None
+
+
+@pytest.mark.parametrize("map_file", ["", "gone.toml"])
+def test_without_a_map_the_pulls_are_shown_and_what_a_map_would_add(workspace, tmp_path, map_file):
+    old = workspace.settings.vehicles["otter"]
+    vehicle = old.model_copy(update={"compressor_map": map_file})
+    workspace.settings.vehicles["otter"] = vehicle
+    shown = pulls_shown(workspace, Shelf([date(2025, 2, 1), AS_OF]), FINDING)
+    assert shown.chart is None
+    assert len(shown.period) == len(shown.healthy) == 1
+    path = tmp_path / "otter.pdf"
+    write_vehicle_report(FINDING, vehicle, path, pulls=shown)
+    reader = PdfReader(BytesIO(path.read_bytes()))
+    text = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+    assert "would add how much of each pull runs where the compressor is efficient" in text
+    assert "In the latest pull boost peaks at a pressure ratio of 2.08" in text
+    assert "surge line" not in text
 
 
 def test_where_nothing_was_learned_the_pulls_stand_alone(workspace):
