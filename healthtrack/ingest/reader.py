@@ -233,8 +233,11 @@ def _samples(frame: pl.DataFrame, pipeline: Pipeline, vehicle_id: str, name: str
             "A short log is usually a logger that was switched off at once.",
         )
     gap = pl.col("t").diff().dt.total_microseconds() > pipeline.time.split_gap_min * 60e6
-    part = gap.fill_null(value=False).cum_sum()
-    started = pl.col("t").first().over(part).dt.strftime("%Y-%m-%dT%H:%M:%S")
+    gap = gap.fill_null(value=False)
+    start = pl.col("t").first()
+    if frame.select(gap.any()).item():
+        start = start.over(gap.cum_sum())
+    started = start.dt.strftime("%Y-%m-%dT%H:%M:%S")
     return frame.select((pl.lit(f"{vehicle_id}/") + started).alias("drive"), "t", *channels)
 
 

@@ -155,28 +155,26 @@ def numbers(
     A cell that is neither a number nor one of the marks for `not measured` becomes null and is
     counted (``not_a_number``).
     """
-    expressions: list[pl.Expr | pl.Series] = []
+    expressions: list[pl.Expr] = []
     losses = []
-    blank = _with_blanks(cells, found)
     for source in found:
         if source.raw is not None:
             raw_number = raw_numbers(cells[str(source.column)], source.raw, source.raw_digits)
             value, no_reading = scaled(raw_number, source.raw)
-            expressions.append(value.alias(source.channel.name))
+            expressions.append(pl.lit(value).alias(source.channel.name))
             if no_reading:
                 losses.append(Loss("not_available", no_reading, source.channel.name))
             continue
-        raw = pl.col(str(source.column))
-        if cells.schema[str(source.column)] == pl.String:
-            if source.suffix:  # a cell without it has another unit, or none: it is no number here
-                bare = raw.str.strip_chars().str.strip_suffix(source.suffix)
-                raw = pl.when(raw.str.strip_chars().str.ends_with(source.suffix)).then(bare)
-            number = parsed_number(raw, shape, strip=str(source.column) in blank)
-        else:  # a form with types of its own
-            number = raw.cast(pl.Float64, strict=False)
-            number = pl.when(number.is_finite()).then(number)
-        expressions.append(number.alias(source.channel.name))
+        text = cells.schema[str(source.column)] == pl.String
+        expressions.append(_number(source, shape, text=text, strip=False))
     frame = cells.select(expressions)
+    frame = frame.with_columns(  # blanks around the numbers are rare, and taking them off is slow
+        cells.select(_number(source, shape, text=True, strip=True)).to_series()
+        for source in found
+        if source.raw is None
+        and cells.schema[str(source.column)] == pl.String
+        and frame[source.channel.name].null_count() != cells[str(source.column)].null_count()
+    )
     for source in found:
         if source.raw is not None:
             continue
@@ -191,14 +189,17 @@ def numbers(
     return frame, losses
 
 
-def _with_blanks(cells: pl.DataFrame, found: Sequence[Source]) -> set[str]:
-    """Return the columns of text in which a blank stands."""
-    texts = {str(source.column) for source in found}
-    texts = {name for name in texts if cells.schema[name] == pl.String}
-    blank = cells.select(
-        pl.col(name).str.contains(" ", literal=True).any() for name in sorted(texts)
-    )
-    return {name for name in blank.columns if blank[name].item()}
+def _number(source: Source, shape: FileShape, *, text: bool, strip: bool) -> pl.Expr:
+    raw = pl.col(str(source.column))
+    if text:
+        if source.suffix:  # a cell without it has another unit, or none: it is no number here
+            bare = raw.str.strip_chars().str.strip_suffix(source.suffix)
+            raw = pl.when(raw.str.strip_chars().str.ends_with(source.suffix)).then(bare)
+        number = parsed_number(raw, shape, strip=strip)
+    else:  # a form with types of its own
+        number = raw.cast(pl.Float64, strict=False)
+        number = pl.when(number.is_finite()).then(number)
+    return number.alias(source.channel.name)
 
 
 def parsed_number(raw: pl.Expr, shape: FileShape, *, strip: bool = True) -> pl.Expr:
