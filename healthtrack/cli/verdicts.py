@@ -17,15 +17,24 @@ from healthtrack.cli.shell import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from concurrent.futures import Executor
     from contextlib import AbstractContextManager
     from datetime import date
 
     from healthtrack.jobs.assessing import WrittenReport
     from healthtrack.jobs.workspace import Workspace
-    from healthtrack.records import CauseFinding, IndicatorFinding, VehicleFinding
+    from healthtrack.records import (
+        CauseFinding,
+        IndicatorFinding,
+        RepairFinding,
+        VehicleFinding,
+    )
     from healthtrack.store import Store
+
+SURE = 0.9
+"""Probability from which a complaint is said to be gone, or under one less it to be there still."""
+LIKELY = 0.5
 
 
 @click.command(short_help="Give the verdict on each vehicle.")
@@ -142,6 +151,8 @@ def finding_lines(finding: VehicleFinding) -> list[str]:
         for item in finding.not_observable
     ]
     lines += [f"  advice: {advice}" for advice in finding.advice]
+    for repair in finding.repairs:
+        lines += _repair(repair, {item.indicator: item.unit for item in finding.indicators})
     return lines
 
 
@@ -162,3 +173,29 @@ def _cause(cause: CauseFinding) -> str:
     if cause.size is not None:
         line += f", {cause.size:+.1f} {cause.unit or ''}".rstrip()
     return line
+
+
+def _repair(repair: RepairFinding, units: Mapping[str, str]) -> list[str]:
+    """Return whether work on the vehicle helped, and what it changed beyond doubt."""
+    from healthtrack.config import MAINTENANCE_KINDS
+
+    lines = [f"  work: {repair.on}, {MAINTENANCE_KINDS[repair.kind][0]}: {_outcome(repair)}"]
+    lines += [
+        f"    {item.indicator} {item.change:+.1f} {units.get(item.indicator, '')} "
+        f"({item.low:+.1f} to {item.high:+.1f})"
+        for item in repair.changes
+        if item.region == "all" and not item.low <= 0.0 <= item.high
+    ]
+    return lines
+
+
+def _outcome(repair: RepairFinding) -> str:
+    share = f"{100 * repair.gone:.0f} %"
+    sound = sum(item.probability for item in repair.causes if item.cause == "none")
+    if sound >= LIKELY:
+        return "nothing was found wrong before it"
+    if repair.gone >= SURE:
+        return f"the complaint is gone ({share})"
+    if repair.gone <= 1.0 - SURE:
+        return f"the complaint is still there (gone: {share})"
+    return f"whether the complaint is gone is not sure yet ({share})"

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from healthtrack.cli.verdicts import finding_lines
 from healthtrack.jobs.findings import findings_as_dict
 from healthtrack.jobs.workspace import Workspace
 from healthtrack.records import (
@@ -19,6 +20,8 @@ from healthtrack.records import (
     Forecast,
     IndicatorFinding,
     NotObservable,
+    RepairChange,
+    RepairFinding,
     VehicleFinding,
 )
 
@@ -172,3 +175,42 @@ def test_the_fleet_gets_one_report_and_every_report_is_in_the_index(call, short_
     index = (short_history / "reports" / "index.html").read_text(encoding="utf-8")
     assert "fleet_2025-03-31_condition-report.pdf" in index
     assert "otter_2025-03-31_condition-report.pdf" in index
+
+
+REPAIR = RepairFinding(
+    "airflow_sensor_replaced",
+    (
+        RepairChange("airflow", "all", 6.4, 4.4, 8.5),
+        RepairChange("airflow", "idle", 5.9, 2.0, 9.9),
+        RepairChange("boost", "all", 0.1, -0.9, 1.0),
+    ),
+    (CauseFinding("airflow_sensor_reads_low", 0.98), CauseFinding("none", 0.01)),
+    gone=0.98,
+    score=-0.1,
+    event="w1",
+    on=date(2026, 2, 20),
+)
+
+
+@pytest.mark.parametrize(
+    ("gone", "causes", "words"),
+    [
+        (0.98, REPAIR.causes, "airflow sensor replaced: the complaint is gone (98 %)"),
+        (0.04, REPAIR.causes, "the complaint is still there (gone: 4 %)"),
+        (0.6, REPAIR.causes, "not sure yet (60 %)"),
+        (0.98, (CauseFinding("none", 0.97),), "nothing was found wrong before it"),
+    ],
+)
+def test_assess_in_words_says_whether_work_on_the_vehicle_helped(gone, causes, words):
+    repair = replace(REPAIR, gone=gone, causes=causes)
+    (line,) = (
+        line for line in finding_lines(replace(FINDING, repairs=(repair,))) if "work:" in line
+    )
+    assert "2026-02-20" in line
+    assert words in line
+
+
+def test_only_what_work_changed_beyond_doubt_is_listed_with_its_band():
+    lines = finding_lines(replace(FINDING, repairs=(REPAIR,)))
+    after = lines[next(place for place, line in enumerate(lines) if "work:" in line) + 1 :]
+    assert [line.strip() for line in after] == ["airflow +6.4 % (+4.4 to +8.5)"]
