@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from healthtrack.report.flow import Flow
 
 ROW = 5.4
-EVIDENCE_ROW = 4.4
+EVIDENCE_ROW = 4.1
 WORTH_A_BAR = 0.01
 """Causes less probable than this share a line."""
 MOST_BARS = 6

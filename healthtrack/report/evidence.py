@@ -104,8 +104,8 @@ def _when(far: Forecast) -> str:
 
 def draw_maintenance(flow: Flow, events: Sequence[MaintenanceEvent]) -> None:
     """Write the numbered list of maintenance events; the numbers stand under the trends."""
-    flow.space(3.0)
-    flow.heading("Maintenance events")
+    flow.space(2.0)
+    flow.heading("Maintenance events", with_next=8.0)
     flow.bookmark("Maintenance")
     paper = flow.paper
     if not events:

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from healthtrack.report.flow import Flow
 
 MAP_HEIGHT = 64.0
+BARE_HEIGHT = 26.0
+"""Without a map there is less to read. [mm]."""
 LEFT = 13.0
 MOST_ROWS = 8
 PLACE_NOT_HEALTH = (
@@ -69,7 +71,7 @@ def draw_pulls(flow: Flow, shown: PullsShown | None) -> None:
     title = "Pulls on the compressor map" if shown.chart is not None else "Pulls"
     flow.heading(
         title,
-        with_next=MAP_HEIGHT + 24.0,
+        with_next=_height(shown) + 24.0,
         aside=f"{count(len(shown.period), 'pull')} since {short_day(shown.since)}",
     )
     flow.bookmark(title)
@@ -80,7 +82,12 @@ def draw_pulls(flow: Flow, shown: PullsShown | None) -> None:
         flow.paragraph(f"{typeset(latest.reading.verdict)} {PLACE_NOT_HEALTH}")
     flow.space(6.0)
     _map(flow, shown, latest)
-    _rows(flow, shown)
+    if shown.chart is not None:
+        _rows(flow, shown)
+
+
+def _height(shown: PullsShown) -> float:
+    return MAP_HEIGHT if shown.chart is not None else BARE_HEIGHT
 
 
 def _peak(pull: DatedPull) -> str:
@@ -91,7 +98,9 @@ def _peak(pull: DatedPull) -> str:
 
 def _map(flow: Flow, shown: PullsShown, latest: DatedPull) -> None:
     paper = flow.paper
-    axes = flow.page.panel(paper.left + LEFT, flow.y, paper.inner_width - LEFT - 4.0, MAP_HEIGHT)
+    axes = flow.page.panel(
+        paper.left + LEFT, flow.y, paper.inner_width - LEFT - 4.0, _height(shown)
+    )
     pull_panels.draw_map(axes, shown.chart, latest.track, 1.0, shown.healthy)
     for pull in shown.period[:-1]:
         known = pull.track.frame.drop_nulls(["corrected_flow", "pressure_ratio"])
@@ -103,7 +112,7 @@ def _map(flow: Flow, shown: PullsShown, latest: DatedPull) -> None:
             zorder=3,
         )
     flow.page.text(paper.left, flow.y - 1.8, "pressure ratio", style.SMALL_STRONG)
-    flow.space(MAP_HEIGHT + 8.0)
+    flow.space(_height(shown) + 8.0)
     reference = latest.track.reference
     flow.page.text(
         paper.right_edge,
@@ -127,7 +136,7 @@ def _rows(flow: Flow, shown: PullsShown) -> None:
     at = (paper.left + 62.0, paper.left + 92.0, paper.left + 132.0)
     flow.need(8.0)
     flow.space(3.4)
-    heads = ("highest ratio", "at", "in the efficient zone" if shown.chart is not None else "")
+    heads = ("highest ratio", "at", "in the efficient zone")
     for x, text in zip(at, heads, strict=True):
         flow.page.text(x, flow.y, text, style.TINY, colour=style.SOFT, align="right")
     flow.space(0.8)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from healthtrack.records import Loss, VehicleFinding
     from healthtrack.report.flow import Flow
 
-ROW = 4.4
+ROW = 4.1
 LABEL = 70.0
 NAMED_CHANNELS = 3
 """Readings of more channels than this that were left out for one reason share a line."""
@@ -148,7 +148,7 @@ def _row(flow: Flow, name: str, amount: str, ends: tuple[float, float], colour: 
     paper = flow.paper
     bar, reach = paper.left + LABEL, paper.inner_width - LABEL - 20.0
     flow.need(ROW)
-    y = flow.y + 3.3
+    y = flow.y + 3.2
     strong = style.SMALL if amount.startswith(MINUS) or colour != style.DATA else style.SMALL_STRONG
     flow.page.text(paper.left, y, shorten(name, LABEL - 3.0, strong), strong)
     if colour != style.PAPER:

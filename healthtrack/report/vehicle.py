@@ -62,13 +62,17 @@ def compose(
         draw_trends(flow, finding)
     for draw in outlook:  # rather after the trends than on a page of their own before them
         draw(flow)
-    draw_pulls(flow, pulls)
+    mapped = pulls is not None and pulls.chart is not None
+    if mapped:
+        draw_pulls(flow, pulls)
     draw_checks(flow, finding)
     if finding.state in ("alert", "alarm") or settings.appendix:  # of a sound one it tells nothing
         draw_evidence(flow, finding)
     draw_repairs(flow, finding)
     draw_quality(flow, finding)
     draw_maintenance(flow, finding.maintenance)
+    if not mapped:  # they say less, so they stand where there is room
+        draw_pulls(flow, pulls)
     method = partial(draw_method, finding=finding)
     flow.need(height_of(method, flow.paper))  # whole on one page: it takes no more of them
     method(flow)
