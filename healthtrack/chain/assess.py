@@ -108,7 +108,7 @@ def log_bar(workspace: WorkspaceSettings) -> float:
 
 def _until(history: VehicleHistory, as_of: date) -> VehicleHistory:
     end = datetime.combine(as_of + timedelta(days=1), time(), tzinfo=UTC)
-    drives = history.drives.filter(pl.col("started") < end).sort("started", "drive")
+    drives = history.drives.filter(pl.col("ended") < end).sort("started", "drive")
     known = drives.select("drive")
 
     def until(frame: pl.DataFrame | None) -> pl.DataFrame | None:
