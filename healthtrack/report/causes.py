@@ -56,7 +56,7 @@ def draw_causes(flow: Flow, finding: VehicleFinding) -> None:
         text = (
             f"{words.cause(rest[0].cause)}: {most}."
             if len(rest) == 1
-            else f"Each of {len(rest)} others: {most} or less."
+            else f"Each of {len(rest)} others: {most}{'' if most[0] == 'u' else ' or less'}."
         )
         flow.paragraph(text, style.SMALL, colour=style.SOFT)
     if finding.diagnosis is not None:
