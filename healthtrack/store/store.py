@@ -438,6 +438,7 @@ def _overlap(entry: LogEntry, other: LogEntry) -> str:
     return (
         f"{entry.name} holds a drive of {entry.vehicle} at a time for which {other.name} holds one "
         "already, and the same driving must not count twice. If it is another vehicle's log, put "
-        "it into that vehicle's folder; if the logger's clock was wrong, correct the times; if it "
-        "is the same drive, delete this file."
+        "it into that vehicle's folder; if the logger's clock was wrong, correct the times. If it "
+        "is the same drive from a second logger, or exported once more with other columns, the one "
+        "that came first stays: delete this file; the next time bring all columns in one log."
     )

@@ -93,6 +93,7 @@ def test_a_drive_that_overlaps_a_stored_one_is_refused_and_nothing_changes(
     with pytest.raises(LogError, match=r"must not count twice") as caught:
         store.add_log(made.entry("b.csv"), read, made.operation(read))
     assert caught.value.reason == "overlap"
+    assert "the one that came first stays: delete this file" in caught.value.message
     assert len(store.logs()) == 1
     assert store.history("otter", LATE).drives.height == 1
 
