@@ -137,7 +137,7 @@ def _indicator(
     observations = indicator.observe(source, vehicle).sort("drive", "t")
     period = baselines.healthy_period(observations, vehicle, workspace.baseline)
     if period.missing or period.start is None or period.end is None:
-        return _learning(indicator, f"learning: {period.missing}"), None
+        return _learning(indicator, f"learning: {period.missing}{_unused(period, history)}"), None
     healthy = observations.filter(pl.col("drive").is_in(period.drives))
     learned = baselines.learn(indicator, healthy, (period.start, period.end))
     if learned is None:
@@ -161,6 +161,14 @@ def _indicator(
     followed = Followed(witness, learned, plan)
     finding = drift.finding(indicator, learned, figures, tracked, plan)
     return with_forecast(finding, indicator, tracked, plan, road), followed
+
+
+def _unused(period: baselines.Period, history: VehicleHistory) -> str:
+    """Say of the other stored drives that they cannot be used, lest the count surprise."""
+    stored = history.drives.height
+    if "stated" in period.missing or stored <= len(period.drives):
+        return ""
+    return f" ({stored} stored; the others hold no steady running that it can use)"
 
 
 def _source(indicator: Indicator, history: VehicleHistory) -> pl.DataFrame | None:
