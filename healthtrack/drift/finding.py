@@ -148,6 +148,7 @@ def _trend(figures: pl.DataFrame, tracked: Tracked) -> pl.DataFrame:
         return {name: middle, f"{name}_low": middle - Z95 * sd, f"{name}_high": middle + Z95 * sd}
 
     columns = ["drive", "started", "odometer_km", "value", "se", "windows", "inside"]
+    columns += [name for name in figures.columns if name.startswith("c_")]
     return figures.select(columns).with_columns(
         **{
             name: pl.Series(values)

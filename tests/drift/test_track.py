@@ -191,3 +191,9 @@ def test_a_yearly_wave_without_a_fault_widens_the_band_first_and_is_then_known()
     first, last = slice(LEARNED, 180), slice(550, None)
     assert np.abs(tracked.level[last]).mean() < 0.5 * np.abs(wave[last]).mean()
     assert tracked.level_sd[last].mean() < 0.6 * tracked.level_sd[first].mean()
+
+
+def test_a_trend_holds_the_conditions_of_its_figures():
+    frame = figures(np.zeros(120)).with_columns(c_surroundings=pl.Series(np.linspace(-1, 1, 120)))
+    found = finding(AIRFLOW, baseline(), frame, track(frame, baseline(), (), PLAN), PLAN)
+    assert found.trend.frame["c_surroundings"].to_list() == frame["c_surroundings"].to_list()
