@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from fluids import ATMOSPHERE_1976, isentropic_T_rise_compression
 
-from healthtrack.airpath import atmosphere, gas
+from healthtrack.airpath import atmosphere, compressor, gas
 
 # ISO 2533:1975, table 1 (geometric altitude): altitude m, temperature K, pressure hPa.
 # Temperatures and pressures as in the ICAO/ISO tables; sea level and 500 m to 5 000 m.
@@ -27,6 +28,27 @@ def test_the_standard_atmosphere_is_that_of_the_table(altitude, temperature, pre
     # half of the last printed digit
     assert atmosphere.standard_temperature(height) == pytest.approx(temperature, abs=0.0005)
     assert atmosphere.standard_pressure(height) / 100 == pytest.approx(pressure, abs=0.0051)
+
+
+@pytest.mark.parametrize("altitude", [0.0, 137.0, 950.0, 1500.0, 2750.0, 4999.0])
+def test_an_independent_library_has_the_same_atmosphere(altitude):
+    # the library `fluids`: US Standard Atmosphere 1976, the same as ISO 2533 below 32 km but for
+    # the gas constant's last digits
+    theirs = ATMOSPHERE_1976(altitude)
+    height = atmosphere.geopotential_height(altitude)
+    temperature = atmosphere.standard_temperature(height)
+    pressure = atmosphere.standard_pressure(height)
+    assert temperature == pytest.approx(theirs.T, abs=0.001)
+    assert pressure == pytest.approx(theirs.P, rel=2e-5)
+    assert gas.density(pressure, temperature) == pytest.approx(theirs.rho, rel=5e-5)
+
+
+@pytest.mark.parametrize(("ratio", "efficiency"), [(1.28, 0.65), (2.0, 0.70), (2.5, 0.75)])
+def test_an_independent_library_has_the_same_outlet_temperature(ratio, efficiency):
+    theirs = isentropic_T_rise_compression(298.15, 1e5, ratio * 1e5, 1.4, efficiency)
+    assert compressor.outlet_temperature(298.15, ratio, efficiency) == pytest.approx(
+        theirs, rel=1e-4
+    )
 
 
 @pytest.mark.published("ISO 2533:1975, sea level")
