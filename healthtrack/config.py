@@ -5,9 +5,9 @@ from __future__ import annotations
 import difflib
 import tomllib
 from datetime import date
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from healthtrack.config_service import (
     MailSettings,
@@ -18,7 +18,10 @@ from healthtrack.config_service import (
 from healthtrack.errors import SettingsError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
+
+Model = TypeVar("Model", bound=BaseModel)
 
 SETTINGS_FILE = "healthtrack.toml"
 
@@ -216,14 +219,34 @@ def load(workspace: Path) -> WorkspaceSettings:
 
 def parse(text: str, name: str) -> WorkspaceSettings:
     """Check settings given as TOML text; ``name`` is what messages call the file."""
+    return checked(WorkspaceSettings, text, name, _fault)
+
+
+def checked(model: type[Model], text: str, name: str, fault: Callable[[Any], str]) -> Model:
+    """Read TOML text into a settings model.
+
+    Parameters
+    ----------
+    model : type
+        The pydantic model.
+    text, name : str
+        The TOML text, and what messages call the file that it stands in.
+    fault : callable
+        Turns one of pydantic's error records into a sentence.
+
+    Raises
+    ------
+    SettingsError
+        With all faults at once.
+    """
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{name} is not valid TOML: {error}. Mend that line.") from None
     try:
-        return WorkspaceSettings.model_validate(raw)
+        return model.model_validate(raw)
     except ValidationError as error:
-        faults = "\n".join(f"  {_fault(item)}" for item in error.errors())
+        faults = "\n".join(f"  {fault(item)}" for item in error.errors())
         raise SettingsError(f"{name} cannot be used:\n{faults}") from None
 
 

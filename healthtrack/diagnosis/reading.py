@@ -49,25 +49,6 @@ is learned for an indicator as a whole, and regions differ. [its unit]"""
 HOT_SD = 1.0
 """The same for the charge temperature at full load: on healthy simulated vehicles it was up to 5 K
 off in summer, and 0 K at part load. [K]"""
-IDLING_RATIO = 1.01
-"""Manifold over ambient pressure of an idling diesel: between 1.00 and, with closed vanes, 1.03."""
-FINE_BELOW = 1.15
-"""Pressure ratio under which a hundredth matters: a leak's drive is the little that is over 1."""
-UNMIXED = frozenset({"part_load_closed", "full_load", "pull"})
-SMALLEST_SD = 0.05
-"""No level is known better than this: the sensors' own steps. [% or the indicator's unit]"""
-SENSORS = {
-    "airflow_sensor_reads_low": frozenset({"airflow", "breathing", "intake_restriction"}),
-    "airflow_sensor_reads_high": frozenset({"airflow", "breathing", "intake_restriction"}),
-    "manifold_pressure_offset": frozenset({"boost", "breathing", "standing_pressure"}),
-    "charge_temperature_offset": frozenset({"charge_temperature"}),
-}
-"""Indicators that use the sensor of a cause: a sensor that no indicator uses is not blamed."""
-MODEL_SD = {"airflow": 0.2, "boost": 0.2, "breathing": 0.2, "charge_temperature": 0.4}
-"""What a region of a healthy vehicle still differs by beyond its stated error: the weather's
-answer is learned for an indicator as a whole, and regions differ (the charge temperature of
-healthy simulated vehicles was up to 5 K off at high load in summer, 0 K at part load).
-[its unit]"""
 
 
 @dataclass(frozen=True)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from healthtrack import units
 from healthtrack.channels import CHANNELS
+from healthtrack.config import checked
 from healthtrack.errors import SettingsError
 from healthtrack.ingest.signals import SIGNALS
 
@@ -254,15 +254,7 @@ def parse_pipeline(text: str, name: str) -> Pipeline:
     SettingsError
         Naming every key that cannot be used, its value and the file.
     """
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{name} is not valid TOML: {error}. Mend that line.") from None
-    try:
-        return Pipeline.model_validate(raw)
-    except ValidationError as error:
-        faults = "\n".join(f"  {_fault(item)}" for item in error.errors())
-        raise SettingsError(f"{name} cannot be used:\n{faults}") from None
+    return checked(Pipeline, text, name, _fault)
 
 
 def _fault(item: Any) -> str:  # noqa: ANN401 - pydantic's own error record
