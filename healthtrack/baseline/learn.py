@@ -154,7 +154,7 @@ def _assemble(
     drives = frame["drive"].to_numpy().astype(str)[rows]
     labels = np.char.add(np.char.add(drives, "|"), region_of_row.astype(str))
     _, first, group = np.unique(labels, return_index=True, return_inverse=True)
-    surface = blocks[0].shape[1] * 0 + sum(block.shape[1] for block in blocks)
+    surface = sum(block.shape[1] for block in blocks)
     prior_mean = np.zeros(surface + len(indicator.responses))
     prior_mean[surface:] = [response.mean for response in indicator.responses]
     precision = np.array([response.sd**-2 for response in indicator.responses])
