@@ -22,6 +22,8 @@ class Engine:
     Parameters
     ----------
     volumetric_efficiency : of the cylinders, at manifold density. [1]
+    filling_warmth : exponent of the charge temperature in it: 0 none, 0.5 as √T. [1]
+    filling_residual : what it loses per unit of exhaust over manifold pressure. [1]
     compressor_efficiency : isentropic, at its best. [1]
     compressor_slope : d ln(efficiency) / d ln(pressure ratio - 1) along the best flows: low boost
         is made less efficiently. [1]
@@ -52,6 +54,8 @@ class Engine:
     """
 
     volumetric_efficiency: Value = 0.87
+    filling_warmth: Value = 0.0
+    filling_residual: Value = 0.0
     compressor_efficiency: Value = 0.72
     compressor_slope: Value = 0.15
     compressor_width: Value = 1.0

@@ -38,6 +38,8 @@ AIR_EXPONENT = (gas.HEAT_RATIO - 1.0) / gas.HEAT_RATIO
 EXHAUST_EXPONENT = 0.33 / 1.33
 FUEL_ENERGY = 42_800.0
 """Lower heating value of diesel fuel. [J/g]"""
+WARM_CHARGE = 320.0
+"""Charge temperature at which the volumetric efficiency is stated. [K]"""
 STOICHIOMETRIC = 14.5
 """Air to fuel by mass of a light diesel fuel, CH1.8 (Heywood 1988, Table D.4)."""
 REFERENCE_DENSITY = 1.20
@@ -137,20 +139,21 @@ def solve_healthy(engine: Engine, point: Point) -> Healthy:
     full = _full_flow(engine, point)
     charge = np.asarray(point.ambient_temperature + 20.0 + 0.0 * pressure)
     share = np.asarray(point.recirculated)
-    airflow = cylinders = ratio = efficiency = manifold = charge
+    airflow = cylinders = ratio = efficiency = manifold = fuel = hot = through = charge
+    back = np.asarray(engine.back_pressure * ambient)
+    ahead = back + 0.0 * pressure
     for _ in range(_INNER):
         manifold = (1.0 - share) * charge + share * engine.recirculation_temperature
-        cylinders = _cylinder_flow(engine, point, pressure, manifold)
+        cylinders = _cylinder_flow(engine, point, pressure, manifold, ahead)
         airflow = (1.0 - share) * cylinders
         ratio, efficiency = _compressor(engine, point, airflow, pressure, full, Fault())
         outlet = _outlet(point, ratio, efficiency)
         charge = outlet - engine.cooler_effectiveness * (outlet - point.ambient_temperature)
-    fuel = airflow / (STOICHIOMETRIC * np.asarray(point.excess_air))
-    hot = _exhaust_temperature(engine, manifold, cylinders, fuel)
-    through = cylinders + fuel - share * cylinders
-    back = np.asarray(engine.back_pressure * ambient)
-    power = compressor_power(airflow, point.ambient_temperature, ratio, efficiency)
-    ahead = _ahead(engine, back, power, through * hot)
+        fuel = airflow / (STOICHIOMETRIC * np.asarray(point.excess_air))
+        hot = _exhaust_temperature(engine, manifold, cylinders, fuel)
+        through = cylinders + fuel - share * cylinders
+        power = compressor_power(airflow, point.ambient_temperature, ratio, efficiency)
+        ahead = _ahead(engine, back, power, through * hot)
     area = through * np.sqrt(hot) / np.sqrt(ahead**2 - back**2)
     valve = share * cylinders / _valve_flow(engine, ahead, pressure)
     return Healthy(
@@ -196,11 +199,21 @@ def _full_flow(engine: Engine, point: Point) -> FloatArray:
 
 
 def _cylinder_flow(
-    engine: Engine, point: Point, pressure: FloatArray, temperature: FloatArray
+    engine: Engine,
+    point: Point,
+    pressure: FloatArray,
+    temperature: FloatArray,
+    ahead: FloatArray | None = None,
 ) -> FloatArray:
-    # ṁ = ηv·p·V·N/(120·R·T), Heywood 1988, eq. 2.27, for V = 1 L
+    """Return what the cylinders take: ṁ = ηv·p·V·N/(120·R·T), Heywood 1988, eq. 2.27, V = 1 L.
+
+    Warmer charge takes up less heat from the walls (ηv goes with up to √T, section 6.2.4), and what
+    the exhaust's pressure leaves behind takes room (eq. 6.2).
+    """
     filled = np.asarray(engine.volumetric_efficiency * pressure * np.asarray(point.engine_speed))
-    return np.asarray(filled / (120.0 * GAS_CONSTANT * temperature))
+    warm = (temperature / WARM_CHARGE) ** engine.filling_warmth
+    left = 1.0 if ahead is None else 1.0 - engine.filling_residual * (ahead / pressure - 1.0)
+    return np.asarray(filled * warm * left / (120.0 * GAS_CONSTANT * temperature))
 
 
 def _sag(engine: Engine, point: Point, airflow: FloatArray, full: FloatArray) -> FloatArray:
@@ -290,7 +303,7 @@ def _gas(
     for _ in range(rounds):
         share = returned / (airflow + returned)
         manifold = (1.0 - share) * charge + share * engine.recirculation_temperature
-        cylinders = _cylinder_flow(engine, point, pressure, manifold)
+        cylinders = _cylinder_flow(engine, point, pressure, manifold, ahead)
         leak = _leak(healthy, fault, pressure, charge)
         hot = _exhaust_temperature(engine, manifold, cylinders, fuel)
         through = cylinders + fuel - returned

@@ -87,7 +87,7 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
     number, seed : int
         How many, and which draw; the same seed gives the same engines.
     """
-    draw = qmc.LatinHypercube(d=31, rng=np.random.default_rng(seed)).random(number)
+    draw = qmc.LatinHypercube(d=33, rng=np.random.default_rng(seed)).random(number)
     column = iter(draw.T[:, :, np.newaxis])
 
     def between(low: float, high: float) -> FloatArray:
@@ -130,6 +130,9 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
         # half of the leaks are holes, half open under pressure
         leak_opening=np.maximum(between(-0.8, 0.8), 0.0),
         reading_law=between(-0.05, 0.05),
+        # as √T where all heat comes from the walls, nothing where the charge is as warm as they
+        filling_warmth=between(0.0, 0.5),
+        filling_residual=between(0.0, 0.046),
     )
     return Engines(
         engine=engine,

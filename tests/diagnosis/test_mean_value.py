@@ -103,3 +103,34 @@ def test_the_same_seed_draws_the_same_engines_and_another_seed_others():
     one, same, other = plausible(), plausible(), plausible(seed=3)
     np.testing.assert_array_equal(one.engine.cooler_loss, same.engine.cooler_loss)
     assert not np.array_equal(one.engine.cooler_loss, other.engine.cooler_loss)
+
+
+def test_a_charge_a_hundredth_warmer_fills_with_the_root_of_it_where_all_heat_is_the_walls():
+    # Heywood 1988, section 6.2.4: the efficiency goes as √T, so the flow as 1/√T (from memory)
+    point = POINTS["closed"]
+    engines = [
+        Engine(filling_warmth=exponent, cooler_effectiveness=0.75) for exponent in (0.0, 0.5)
+    ]
+    flows, temperatures = [], []
+    for engine in engines:
+        fouled = solve(solve_healthy(engine, point), Fault(cooler_loss=25.0))
+        sound = solve_healthy(engine, point)
+        pressure = fouled.manifold_pressure / sound.pressure
+        flows.append(np.log(fouled.airflow / sound.airflow / pressure))
+        temperatures.append(np.log(fouled.charge_temperature / sound.charge_temperature))
+    exponents = np.array(flows) / np.array(temperatures)
+    np.testing.assert_allclose(exponents, [-1.0, -0.5], rtol=1e-3)
+
+
+def test_residual_gas_takes_the_room_that_an_ideal_cycle_says():
+    # Heywood 1988, eq. 6.2 (from memory): d ηv / d(pe/pi) = -1/(γ(r - 1)); r 17, γ 1.35
+    slope = 1.0 / (1.35 * 16.0)
+    assert slope == pytest.approx(0.046, abs=5e-4)
+    assert plausible().engine.filling_residual.max() <= slope
+    point = POINTS["closed"]
+    with_it, without = (
+        solve_healthy(Engine(filling_residual=value), point) for value in (slope, 0.0)
+    )
+    left = 1.0 - slope * (with_it.exhaust_pressure / with_it.pressure - 1.0)
+    same_gas = without.charge_temperature / with_it.charge_temperature
+    assert with_it.airflow / without.airflow == pytest.approx(left * same_gas, rel=1e-3)
