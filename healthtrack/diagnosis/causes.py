@@ -159,8 +159,10 @@ _ALL = (
 CAUSES: dict[str, Cause] = {cause.name: cause for cause in _ALL}
 """Every cause by its name, in the order of tables."""
 
-PRIOR_NONE = 0.60
-"""Probability, before any evidence, that nothing is wrong: a vehicle in use mostly is sound."""
+PRIOR_NONE = 0.90
+"""Probability, before any evidence, that nothing is wrong where no alert was raised: a fault every
+four years or so that an alert takes some months to find leaves one day in ten with one under way
+(common practice, no source)."""
 PRIOR_NONE_ALERTED = 0.15
 """The same where the drift has raised an alert: with one false alert in ten vehicle-years and some
 six in ten vehicle-years that have a reason, one in seven is false."""
