@@ -75,7 +75,31 @@ class BaselineSettings(SettingsModel):
         "scatter between drives is not known",
     )
     automatic_drives: Annotated[int, Field(ge=5, le=2000)] = Field(
-        20, description="drives of the automatic healthy period: the first ones of the vehicle"
+        20,
+        description="drives of the automatic healthy period: the first ones of the vehicle, and "
+        "more where they cover too little of the speeds, loads and temperatures below",
+    )
+    longest_drives: Annotated[int, Field(ge=5, le=5000)] = Field(
+        40,
+        description="drives after which the automatic healthy period ends whatever it covers: "
+        "what a vehicle has not done in so many it hardly ever does, and the band widens there",
+    )
+    speed_span_rpm: Annotated[float, Field(ge=0, le=4000)] = Field(
+        800.0,
+        description="span of engine speed under load that the automatic healthy period must cover "
+        "(5 to 95 % of its windows) [rpm]; two fifths of what a diesel uses, lest one gear on "
+        "one road be taken for the engine",
+    )
+    load_span_percent: Annotated[float, Field(ge=0, le=95)] = Field(
+        30.0,
+        description="span of load that it must cover, of the largest load in it [%]; a surface "
+        "over less has no slope",
+    )
+    temperature_span_k: Annotated[float, Field(ge=0, le=60)] = Field(
+        8.0,
+        description="span of ambient temperature between its drives that it must cover [K]; halves "
+        "the doubt about the answer to temperature. No winter is asked for: the band widens by "
+        "itself outside what was seen",
     )
 
     @model_validator(mode="after")

@@ -4,11 +4,13 @@ from healthtrack.baseline.figures import Figures, expectation, figures
 from healthtrack.baseline.learn import learn
 from healthtrack.baseline.model import Baseline, RegionModel, ResponseModel, from_json, to_json
 from healthtrack.baseline.period import Period, healthy_period
+from healthtrack.baseline.sisters import Prior, pool
 
 __all__ = [
     "Baseline",
     "Figures",
     "Period",
+    "Prior",
     "RegionModel",
     "ResponseModel",
     "expectation",
@@ -16,5 +18,6 @@ __all__ = [
     "from_json",
     "healthy_period",
     "learn",
+    "pool",
     "to_json",
 ]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from healthtrack.baseline.conditions import with_drive_means
 from healthtrack.baseline.surface import design
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def figures(indicator: Indicator, baseline: Baseline, observations: pl.DataFrame
     observations : DataFrame
         Of any drives.
     """
-    usable = observations.drop_nulls(["y", *indicator.predictors])
+    usable = with_drive_means(observations.drop_nulls(["y", *indicator.predictors]))
     parts = []
     for model in baseline.regions:
         rows = usable.filter(pl.col("region") == model.region)

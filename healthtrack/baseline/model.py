@@ -10,7 +10,7 @@ from typing import Any
 
 from healthtrack.baseline.surface import Axis
 
-VERSION = 1
+VERSION = 2
 """Version of the stored form; a baseline of another version is learned anew."""
 
 
@@ -66,7 +66,10 @@ class ResponseModel:
 
 @dataclass(frozen=True, slots=True)
 class Baseline:
-    """The healthy expectation of one indicator of one vehicle."""
+    """The healthy expectation of one indicator of one vehicle.
+
+    ``sisters`` vehicles of the same kind lent it what its own drives did not tell.
+    """
 
     indicator: str
     start: date
@@ -75,6 +78,7 @@ class Baseline:
     regions: tuple[RegionModel, ...]
     responses: tuple[ResponseModel, ...]
     version: int = VERSION
+    sisters: int = 0
     seen: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     def region(self, name: str) -> RegionModel | None:
@@ -115,5 +119,6 @@ def from_json(text: str) -> Baseline | None:
         regions=regions,
         responses=tuple(ResponseModel(**item) for item in raw["responses"]),
         version=raw["version"],
+        sisters=raw["sisters"],
         seen={key: (low, high) for key, (low, high) in raw["seen"].items()},
     )

@@ -1,4 +1,4 @@
-"""Which drives are the healthy period, and what is missing while there are too few."""
+"""Which drives are the healthy period, and what is missing while they do not suffice."""
 
 from __future__ import annotations
 
@@ -7,10 +7,16 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from healthtrack.baseline.coverage import lacking
+from healthtrack.config import MAINTENANCE_KINDS
+
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date
 
     from healthtrack.config import BaselineSettings, VehicleSettings
+    from healthtrack.indicators.declaration import Indicator
+    from healthtrack.records import MaintenanceEvent
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,40 +29,101 @@ class Period:
     missing: str
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """Whose drives these are, and how many of what are asked for."""
+
+    indicator: Indicator
+    observations: pl.DataFrame
+    settings: BaselineSettings
+
+
 def healthy_period(
-    observations: pl.DataFrame, vehicle: VehicleSettings, settings: BaselineSettings
+    indicator: Indicator,
+    observations: pl.DataFrame,
+    vehicle: VehicleSettings,
+    settings: BaselineSettings,
+    events: Sequence[MaintenanceEvent] = (),
 ) -> Period:
     """Choose the healthy period of one indicator.
 
-    The stated days where the user gave them; else the vehicle's first drives with usable windows,
-    ``automatic_drives`` of them or as many as there are once the minimum is reached.
+    The stated days where the user gave them. Else the first drives with usable windows: as many as
+    are asked for, and more, up to ``longest_drives``, while they cover too little of speed, load
+    and temperature. Work that restarts the indicator before they suffice starts the search anew:
+    two sensors make no surface. What comes after the period never moves it.
 
     Parameters
     ----------
+    indicator : Indicator
+        Its declaration.
     observations : DataFrame
-        Of all drives so far: ``drive``, ``t``, ``y``.
+        Of all drives so far: ``drive``, ``t``, ``y``, ``region``, predictors and conditions.
     vehicle : VehicleSettings
         Holds the stated period.
     settings : BaselineSettings
-        Holds how many drives are needed.
+        Holds how much is needed.
+    events : sequence of MaintenanceEvent
+        Of this vehicle, so far.
     """
+    usable = observations.drop_nulls("y")
+    asked = _Asked(indicator, usable, settings)
     per_drive = (
-        observations.drop_nulls("y")
-        .group_by("drive")
+        usable.group_by("drive")
         .agg(pl.col("t").min().dt.date().alias("day"), pl.col("t").min())
         .sort("t", "drive")
     )
-    stated = vehicle.baseline_from is not None or vehicle.baseline_to is not None
+    if vehicle.baseline_from is not None or vehicle.baseline_to is not None:
+        return _stated(per_drive, vehicle, settings)
+    starts = sorted(
+        (event for event in events if indicator.name in MAINTENANCE_KINDS[event.kind][1]),
+        key=lambda event: event.on,
+    )
+    since = ""
+    for event in starts:
+        before = _automatic(per_drive.filter(pl.col("day") <= event.on), asked, since)
+        if not before.missing:
+            return before
+        per_drive = per_drive.filter(pl.col("day") > event.on)
+        since = f" since the work of {event.on}"
+    return _automatic(per_drive, asked, since)
+
+
+def _stated(
+    per_drive: pl.DataFrame, vehicle: VehicleSettings, settings: BaselineSettings
+) -> Period:
     if vehicle.baseline_from is not None:
         per_drive = per_drive.filter(pl.col("day") >= vehicle.baseline_from)
     if vehicle.baseline_to is not None:
         per_drive = per_drive.filter(pl.col("day") <= vehicle.baseline_to)
-    if not stated:
-        per_drive = per_drive.head(settings.automatic_drives)
-    missing = ""
-    if per_drive.height < settings.minimum_drives:
-        within = " in the stated healthy period" if stated else ""
-        missing = f"have {per_drive.height} drives{within}, need {settings.minimum_drives}"
+    need = settings.minimum_drives
+    have = f"have {per_drive.height} drives in the stated healthy period, need {need}"
+    return _period(per_drive, have if per_drive.height < need else "")
+
+
+def _automatic(per_drive: pl.DataFrame, asked: _Asked, since: str) -> Period:
+    """Return the shortest run of first drives that suffices, or all of them and what they lack."""
+    settings = asked.settings
+    longest = max(settings.longest_drives, settings.automatic_drives)
+    first = min(settings.automatic_drives, max(per_drive.height, settings.minimum_drives))
+    missing = _lacking(per_drive, asked)
+    if per_drive.height < first:
+        have = f"have {per_drive.height} drives{since}, need {settings.minimum_drives}"
+        return _period(per_drive, "; ".join((have, *missing)))
+    for count in range(first, min(per_drive.height, longest) + 1):
+        drives = per_drive.head(count)
+        if count == longest or not _lacking(drives, asked):
+            return _period(drives, "")
+    have = f"have {per_drive.height} drives{since}, but "
+    rest = f"; it is learned from {longest} drives at the latest"
+    return _period(per_drive, have + "; ".join(missing) + rest)
+
+
+def _lacking(per_drive: pl.DataFrame, asked: _Asked) -> tuple[str, ...]:
+    rows = asked.observations.filter(pl.col("drive").is_in(per_drive["drive"].implode()))
+    return lacking(asked.indicator, rows, asked.settings)
+
+
+def _period(per_drive: pl.DataFrame, missing: str) -> Period:
     days = per_drive["day"]
     return Period(
         drives=tuple(per_drive["drive"].to_list()),

@@ -75,6 +75,29 @@ def axis_over(predictor: str, values: FloatArray) -> Axis:
     return Axis(predictor, float(low), float(high))
 
 
+def widest(several: Sequence[Sequence[Axis]]) -> tuple[Axis, ...]:
+    """Return the axes that span what any of several spans."""
+    return tuple(
+        Axis(same[0].predictor, min(a.low for a in same), max(a.high for a in same))
+        for same in zip(*several, strict=True)
+    )
+
+
+def greville(axes: Sequence[Axis]) -> list[FloatArray]:
+    """Return as many points as there are coefficients, each in the middle of one's knots.
+
+    Returns
+    -------
+    list of (m,) float64
+        One array per predictor: the grid of all axes' points, in the order of the coefficients.
+    """
+    grids = []
+    for axis in axes:
+        knots = axis.knots()
+        grids.append(np.array([knots[i + 1 : i + 1 + DEGREE].mean() for i in range(axis.size)]))
+    return [grid.ravel() for grid in np.meshgrid(*grids, indexing="ij")]
+
+
 def design(axes: Sequence[Axis], columns: Sequence[FloatArray]) -> FloatArray:
     """Return the tensor-product design matrix.
 

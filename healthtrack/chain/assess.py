@@ -135,9 +135,13 @@ def _indicator(
     if source is None:
         return _learning(indicator, f"learning: no {indicator.source} are stored yet"), None
     observations = indicator.observe(source, vehicle).sort("drive", "t")
-    period = baselines.healthy_period(observations, vehicle, workspace.baseline)
+    period = baselines.healthy_period(
+        indicator, observations, vehicle, workspace.baseline, history.maintenance
+    )
     if period.missing or period.start is None or period.end is None:
         return _learning(indicator, f"learning: {period.missing}{_unused(period, history)}"), None
+    # before the healthy period nothing is known of the vehicle's health
+    observations = observations.filter(pl.col("t").dt.date() >= period.start)
     healthy = observations.filter(pl.col("drive").is_in(period.drives))
     learned = baselines.learn(indicator, healthy, (period.start, period.end))
     if learned is None:
@@ -166,7 +170,8 @@ def _indicator(
 def _unused(period: baselines.Period, history: VehicleHistory) -> str:
     """Say of the other stored drives that they cannot be used, lest the count surprise."""
     stored = history.drives.height
-    if "stated" in period.missing or stored <= len(period.drives):
+    chosen = "stated" in period.missing or "since" in period.missing
+    if chosen or stored <= len(period.drives):
         return ""
     return f" ({stored} stored; the others hold no steady running that it can use)"
 

@@ -31,11 +31,15 @@ class Maker:
         return surface + self.answer * (warmth - 20.0) / 10.0
 
     def observe(self, drives: int, windows: int = 20, **changed: object) -> pl.DataFrame:
-        """Return observations; ``warmth`` (drives,) in °C, ``first`` the first drive's number."""
+        """Return observations; ``warmth`` (drives,) in °C, ``first`` the first drive's number.
+
+        ``speed`` and ``demand`` are the ends of their ranges.
+        """
         first = int(changed.get("first", 0))
         warmth = np.asarray(changed.get("warmth", self.rng.uniform(5, 30, drives)))
         offset = np.asarray(changed.get("offset", self.rng.normal(0, self.drive_sd, drives)))
         low, high = changed.get("speed", (1200.0, 3000.0))
+        demand = changed.get("demand", (20.0, 80.0))
         count = drives * windows
         drive = np.repeat(np.arange(drives), windows)
         at = np.tile(np.arange(windows), drives)
@@ -48,7 +52,7 @@ class Maker:
                 ],
                 "region": ["part_load"] * count,
                 "engine_speed": self.rng.uniform(low, high, count),
-                "demand": self.rng.uniform(20.0, 80.0, count),
+                "demand": self.rng.uniform(*demand, count),
                 "ambient_temperature": warmth[drive].astype(float),
                 "ambient_pressure": np.full(count, 98.0),
             }

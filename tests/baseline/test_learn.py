@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -11,16 +12,8 @@ from scipy.stats import multivariate_normal
 
 from healthtrack.baseline import figures, from_json, learn, to_json
 from healthtrack.baseline.figures import expectation
-from healthtrack.baseline.learn import (
-    DRIVE_SD_PRIOR,
-    ROUGHNESS,
-    _posterior,
-    _precision,
-    _problem,
-    _smoothest_likely,
-    _Spread,
-    _whiten,
-)
+from healthtrack.baseline.fit import Spread, likeliest, posterior, whitened
+from healthtrack.baseline.learn import DRIVE_SD, _problem
 
 PERIOD = (date(2024, 1, 1), date(2024, 3, 1))
 
@@ -29,15 +22,15 @@ PERIOD = (date(2024, 1, 1), date(2024, 3, 1))
 def small(maker, airflow):
     """Return a problem of unequal drives and weights, with the covariance of its errors."""
     frame = pl.concat([maker.observe(6, 7), maker.observe(3, 2, first=6)])
-    problem = _problem(airflow, frame)
+    problem = _problem(airflow, frame, None)
     rng = np.random.default_rng(2)
-    spread = _Spread(np.array([0.8]), np.array([1.3]))
+    spread = Spread(np.array([0.8]), np.array([1.3]))
     rows = rng.uniform(0.3, 1.2, problem.y.size)
     groups = rng.uniform(0.5, 1.2, problem.region_of_group.size)
     same = problem.group[:, None] == problem.group[None, :]
     errors = np.diag(spread.window[0] ** 2 / rows)
     errors += np.where(same, spread.drive[0] ** 2 / groups[problem.group][:, None], 0.0)
-    return problem, _whiten(problem, spread, rows, groups), errors
+    return problem, whitened(problem, spread, rows, groups), errors
 
 
 def test_whitening_is_generalised_least_squares_with_the_explicit_covariance(small):
@@ -51,10 +44,11 @@ def test_whitening_is_generalised_least_squares_with_the_explicit_covariance(sma
 def test_the_posterior_is_that_of_a_gaussian_process_with_the_same_prior(small):
     """The same posterior written with the covariance of the data (Rasmussen & Williams 2.1)."""
     problem, (x, y), errors = small
-    mean, covariance = _posterior(problem, x, y, 1.0)
-    prior = np.linalg.inv(_precision(problem, 1.0))
+    belief = problem.beliefs[2]
+    mean, covariance = posterior(belief, x, y)
+    prior = np.linalg.inv(belief.precision)
     gain = prior @ problem.x.T @ np.linalg.inv(problem.x @ prior @ problem.x.T + errors)
-    brute = problem.prior_mean + gain @ (problem.y - problem.x @ problem.prior_mean)
+    brute = belief.mean + gain @ (problem.y - problem.x @ belief.mean)
     np.testing.assert_allclose(problem.x @ mean, problem.x @ brute, atol=1e-5)
     spread = problem.x @ (prior - gain @ problem.x @ prior) @ problem.x.T
     np.testing.assert_allclose(problem.x @ covariance @ problem.x.T, spread, atol=1e-5)
@@ -64,12 +58,12 @@ def test_the_smoothness_is_the_likeliest_by_the_density_of_the_data(small):
     problem, (x, y), errors = small
     density = [
         multivariate_normal(
-            problem.x @ problem.prior_mean,
-            problem.x @ np.linalg.inv(_precision(problem, r)) @ problem.x.T + errors,
+            problem.x @ belief.mean,
+            problem.x @ np.linalg.inv(belief.precision) @ problem.x.T + errors,
         ).logpdf(problem.y)
-        for r in ROUGHNESS
+        for belief in problem.beliefs
     ]
-    assert _smoothest_likely(problem, x, y) == ROUGHNESS[int(np.argmax(density))]
+    assert likeliest(problem.beliefs, x, y) is problem.beliefs[int(np.argmax(density))]
 
 
 def test_surface_scatter_and_answer_to_the_weather_are_found_within_their_errors(maker, airflow):
@@ -118,6 +112,36 @@ def test_bad_drives_in_the_healthy_period_hardly_move_it(maker, airflow):
     assert abs(dirty - clean) < 0.45
 
 
+def test_a_temperature_that_moves_within_a_drive_only_says_nothing_of_the_weather(maker, airflow):
+    """A figure that holds the sensor itself moves against its steps, whatever the weather does."""
+    frame = maker.observe(60)
+    steps = np.random.default_rng(3).normal(0.0, 0.6, frame.height)
+    stepped = frame.with_columns(
+        pl.col("y") - pl.Series(steps * 10.0), pl.col("ambient_temperature") + pl.Series(steps)
+    )
+    answers = [learn(airflow, f, PERIOD).responses[0] for f in (frame, stepped)]
+    assert answers[1].mean == pytest.approx(answers[0].mean, abs=0.5)
+    assert abs(answers[1].mean - maker.answer) < 3 * answers[1].sd
+
+
+def test_another_unit_changes_nothing(maker, airflow):
+    """Of 1 K a thousand mK: every size scales, nothing else moves."""
+    frame = maker.observe(30)
+    thousand = replace(
+        airflow,
+        limit=1000.0 * airflow.limit,
+        responses=tuple(
+            replace(r, mean=1000.0 * r.mean, sd=1000.0 * r.sd) for r in airflow.responses
+        ),
+    )
+    one = learn(airflow, frame, PERIOD)
+    other = learn(thousand, frame.with_columns(pl.col("y") * 1000.0), PERIOD)
+    a, b = one.regions[0], other.regions[0]
+    np.testing.assert_allclose(b.coefficients, np.array(a.coefficients) * 1000.0, rtol=1e-6)
+    np.testing.assert_allclose(b.covariance, np.array(a.covariance) * 1e6, rtol=1e-5, atol=1e-3)
+    assert b.drive_sd == pytest.approx(1000.0 * a.drive_sd)
+
+
 def test_a_long_drive_does_not_outvote_many_short_ones(maker, airflow):
     short = maker.observe(30, 10, offset=np.zeros(30))
     long = maker.observe(1, 3000, first=50, offset=np.array([5.0]), warmth=np.full(1, 20.0))
@@ -127,12 +151,12 @@ def test_a_long_drive_does_not_outvote_many_short_ones(maker, airflow):
 
 def test_few_windows_or_few_drives_are_no_baseline(maker, airflow):
     assert learn(airflow, maker.observe(4, 30), PERIOD) is None
-    assert learn(airflow, maker.observe(9, 3), PERIOD) is None
+    assert learn(airflow, maker.observe(9, 2), PERIOD) is None
 
 
 def test_with_few_drives_the_scatter_between_them_leans_on_what_is_believed(maker, airflow):
     learned = learn(airflow, maker.observe(6, 40, offset=np.zeros(6)), PERIOD)
-    assert learned.region("part_load").drive_sd > 0.5 * DRIVE_SD_PRIOR[0]
+    assert learned.region("part_load").drive_sd > 0.5 * DRIVE_SD
 
 
 def test_learning_again_gives_the_same_digest_and_json_keeps_every_digit(maker, airflow):
@@ -147,4 +171,4 @@ def test_learning_again_gives_the_same_digest_and_json_keeps_every_digit(maker, 
 
 def test_a_stored_baseline_of_another_version_is_learned_anew(maker, airflow):
     text = to_json(learn(airflow, maker.observe(30), PERIOD))
-    assert from_json(text.replace('"version":1', '"version":0')) is None
+    assert from_json(text.replace('"version":2', '"version":1')) is None

@@ -55,7 +55,7 @@ def assess_all(vehicles, frames) -> list[tuple[str, str, pl.DataFrame, drift.Tra
             if indicator.source != "windows":
                 continue
             observed = indicator.observe(one.windows, settings).sort("drive", "t")
-            period = baseline.healthy_period(observed, settings, BaselineSettings())
+            period = baseline.healthy_period(indicator, observed, settings, BaselineSettings())
             if period.missing:
                 continue
             healthy = observed.filter(pl.col("drive").is_in(period.drives))
