@@ -6,7 +6,7 @@ what the work has changed can be seen. What the work undid is then evidence of w
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from datetime import date
 
-    from healthtrack.baseline import Baseline
+    from healthtrack.chain.following import Followed
     from healthtrack.config import VehicleSettings
     from healthtrack.records import MaintenanceEvent, RepairFinding
 
@@ -31,15 +31,6 @@ SIDE = 12
 """Drives on a side: as many as make up 'of late' (drift.evidence)."""
 FEWEST = 4
 """With fewer drives on a side nothing is said."""
-
-
-@dataclass(frozen=True)
-class Followed:
-    """An indicator that was followed, with what it takes to follow it again."""
-
-    witness: drift.Witness
-    learned: Baseline
-    plan: drift.Plan
 
 
 class _Span(NamedTuple):
