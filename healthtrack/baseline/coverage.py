@@ -145,7 +145,7 @@ def _temperatures(
         return
     drives = observations.group_by("drive").agg(pl.col(name).mean())[name].drop_nulls()
     values = drives.to_numpy().astype(np.float64)
-    if values.size and values.max() - values.min() < settings.temperature_span_k:
+    if values.size >= LEAST_DRIVES and values.max() - values.min() < settings.temperature_span_k:
         yield (
             f"all drives at {values.min():.0f}–{values.max():.0f} °C, "
             f"need a span of {settings.temperature_span_k:.0f} K"

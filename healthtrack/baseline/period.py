@@ -96,7 +96,7 @@ def _stated(
     if vehicle.baseline_to is not None:
         per_drive = per_drive.filter(pl.col("day") <= vehicle.baseline_to)
     need = settings.minimum_drives
-    have = f"have {per_drive.height} drives in the stated healthy period, need {need}"
+    have = f"have {_drives(per_drive)} in the stated healthy period, need {need}"
     return _period(per_drive, have if per_drive.height < need else "")
 
 
@@ -107,13 +107,13 @@ def _automatic(per_drive: pl.DataFrame, asked: _Asked, since: str) -> Period:
     first = min(settings.automatic_drives, max(per_drive.height, settings.minimum_drives))
     missing = _lacking(per_drive, asked)
     if per_drive.height < first:
-        have = f"have {per_drive.height} drives{since}, need {settings.minimum_drives}"
+        have = f"have {_drives(per_drive)}{since}, need {settings.minimum_drives}"
         return _period(per_drive, "; ".join((have, *missing)))
     for count in range(first, min(per_drive.height, longest) + 1):
         drives = per_drive.head(count)
         if count == longest or not _lacking(drives, asked):
             return _period(drives, "")
-    have = f"have {per_drive.height} drives{since}, but "
+    have = f"have {_drives(per_drive)}{since}, but "
     rest = f"; it is learned from {longest} drives at the latest"
     return _period(per_drive, have + "; ".join(missing) + rest)
 
@@ -121,6 +121,10 @@ def _automatic(per_drive: pl.DataFrame, asked: _Asked, since: str) -> Period:
 def _lacking(per_drive: pl.DataFrame, asked: _Asked) -> tuple[str, ...]:
     rows = asked.observations.filter(pl.col("drive").is_in(per_drive["drive"].implode()))
     return lacking(asked.indicator, rows, asked.settings)
+
+
+def _drives(per_drive: pl.DataFrame) -> str:
+    return "1 drive" if per_drive.height == 1 else f"{per_drive.height} drives"
 
 
 def _period(per_drive: pl.DataFrame, missing: str) -> Period:

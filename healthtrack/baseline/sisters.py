@@ -102,6 +102,7 @@ def pool(indicator: Indicator, baselines: Sequence[Baseline]) -> Prior | None:
     own = [item for item in baselines if item.indicator == indicator.name and not item.sisters]
     if not own:
         return None
+    own.sort(key=lambda item: (item.start, item.end, item.drives))
     names = sorted({model.region for item in own for model in item.regions})
     regions = [
         _pooled_region(indicator, [m for item in own for m in item.regions if m.region == name])

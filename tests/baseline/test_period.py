@@ -52,6 +52,8 @@ def test_stated_days_are_kept_both_included(observations, chosen):
 def test_too_few_drives_say_how_many_are_there_and_needed(observations, chosen):
     few = chosen(observations.filter(pl.col("drive") < "v/0009"))
     assert few.missing.split("; ")[0] == "have 9 drives, need 20"
+    one = chosen(observations.filter(pl.col("drive") < "v/0001"))
+    assert one.missing.startswith("have 1 drive, need 20")
     stated = VehicleSettings(baseline_to=date(2024, 1, 5))
     short = chosen(observations, stated)
     assert short.missing == "have 5 drives in the stated healthy period, need 20"
