@@ -1,0 +1,236 @@
+"""Ask for the forecast along simulated declines, and hold it against when the limit was reached.
+
+A fault grows in a straight line over the last part of a simulated vehicle's history; the chain is
+asked as of many days on the way, and each answer is held against the distance at which the true
+effect crosses the limit. Printed are the coverage of the 95 % interval, the relative accuracy of
+the median, the α-λ test by probability mass, and the prognostic horizon (the distance left from
+which on every forecast passed), beside a straight line through the last ten drives.
+
+    python tests/benchmarks/forecast_study.py --vehicles 6 --seed 41
+
+The truth is that of the simulator: for the airflow sensor the gain, which is what ``airflow`` and
+``breathing`` measure; for the filter the extra restriction at the reference flow.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+REPOSITORY = Path(__file__).resolve().parent.parent.parent
+sys.path.insert(0, str(REPOSITORY))
+
+import numpy as np  # noqa: E402 - after its threads are set
+import polars as pl  # noqa: E402
+
+from demo_history.simulator.fleet import plan_drives, random_fleet  # noqa: E402
+from demo_history.simulator.frames import simulate_windows  # noqa: E402
+from demo_history.simulator.stories import Story  # noqa: E402
+from healthtrack import config, indicators  # noqa: E402
+from healthtrack.chain.ahead import drift_state  # noqa: E402
+from healthtrack.chain.following import Followed, as_then, follow  # noqa: E402
+from healthtrack.forecast import first_passage  # noqa: E402
+from healthtrack.forecast.score import (  # noqa: E402
+    alpha_lambda,
+    prognostic_horizon,
+    relative_accuracy,
+)
+from healthtrack.records import VehicleHistory  # noqa: E402
+
+YEARS = 2.0
+BEGINS = 0.4
+"""Share of the history after which the decline begins."""
+WINDOWS = 24
+HORIZON = 30_000.0
+REACHES = 1.5
+"""The decline ends at so many limits."""
+ASKED = (0.35, 0.5, 0.65, 0.8, 0.9)
+"""How far on the way to the limit the question is put."""
+LAST = 10
+LIMIT = 8.0
+SHOWN = ("airflow", "breathing")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One forecast of one indicator, and what came of it. [km]"""
+
+    vehicle: str
+    indicator: str
+    left: float
+    low: float
+    middle: float
+    high: float
+    in_cone: bool
+    line: float
+
+    @property
+    def inside(self) -> bool:
+        return self.low <= self.left <= self.high
+
+
+def decline(vehicle, seed: int, limit: float):
+    """Return a vehicle whose airflow reading falls, its windows in health, and where it begins."""
+    story = Story(years=YEARS, wander="ar", wander_size=0.005, memory=20.0, drives_per_week=1.5)
+    drives = plan_drives(np.random.default_rng(seed), [vehicle], story)
+    begin = drives.odometer.min() + BEGINS * np.ptp(drives.odometer)
+    share = np.clip((drives.odometer - begin) / (drives.odometer.max() - begin), 0.0, None)
+    gain = -REACHES * limit / 100.0 * share
+    faults = replace(drives.faults, airflow_gain=gain)
+    seen, sound = (
+        simulate_windows(np.random.default_rng(seed), [vehicle], some, WINDOWS)
+        for some in (replace(drives, faults=faults), drives)
+    )
+    history = VehicleHistory(vehicle.name, seen.drives, seen.windows, standstills=seen.standstills)
+    return history, sound.windows, begin
+
+
+def true_slopes(history, sound, followed, begin: float) -> dict[str, float]:
+    """Return by how much each indicator truly falls per kilometre: what the readings themselves do.
+
+    The same windows with and without the fault, in the regions' own weights: where the valve holds
+    the measured airflow, a sensor that reads low shows at full load alone.
+    """
+    pairs = history.windows.join(sound, on=["drive", "t"], suffix="_sound").with_columns(
+        airflow=pl.col("airflow") / pl.col("airflow_sound"),
+        boost=pl.col("manifold_pressure") / pl.col("manifold_pressure_sound"),
+    )
+    result = {}
+    for item in followed:
+        name = item.witness.indicator.name
+        effect = pl.col("airflow") / (pl.col("boost") if name == "breathing" else 1.0) - 1.0
+        regions = item.witness.points.select("drive", "t", "region").join(
+            pairs.select("drive", "t", effect=100.0 * effect), on=["drive", "t"]
+        )
+        means = regions.group_by("drive", "region").agg(pl.col("effect").mean())
+        weighed = means.join(
+            item.witness.regions.select("drive", "region", weight=1.0 / pl.col("se") ** 2),
+            on=["drive", "region"],
+        )
+        drives = (
+            weighed.group_by("drive")
+            .agg((pl.col("effect") * pl.col("weight")).sum() / pl.col("weight").sum())
+            .join(history.drives.select("drive", "odometer_km"), on="drive")
+            .filter(pl.col("odometer_km") > begin)
+        )
+        km = drives["odometer_km"].to_numpy() - begin
+        result[name] = float(km @ drives["effect"].to_numpy() / (km @ km))
+    return result
+
+
+def line_left(figures: pl.DataFrame, limit: float) -> float:
+    """Return the distance left by a straight line through the last drives; capped. [km]"""
+    last = figures.tail(LAST)
+    km, value = last["odometer_km"].to_numpy(), last["value"].to_numpy()
+    slope, offset = np.polyfit(km - km[-1], value, 1)
+    if slope >= 0.0:
+        return 2.0 * HORIZON
+    return float(np.clip((-limit - offset) / slope, 1.0, 2.0 * HORIZON))
+
+
+def ask(vehicle, seed: int) -> list[Asked]:
+    """Ask a vehicle's forecasts on the way to the limit."""
+    history, sound, begin = decline(vehicle, seed, LIMIT)
+    settings = config.VehicleSettings(**vehicle.settings(), limits=dict.fromkeys(SHOWN, LIMIT))
+    last = history.drives["odometer_km"].max()
+    if last is None:  # no odometer: nothing to hold distances against
+        return []
+    truth = true_slopes(history, sound, followed(history, settings, last), begin)
+    result = []
+    for share in ASKED:
+        for name, slope in truth.items():
+            if slope > -LIMIT / HORIZON:  # this vehicle hardly shows it
+                continue
+            reached = begin - LIMIT / slope
+            at = begin + share * (reached - begin)
+            if at > last:
+                continue
+            items = followed(history, settings, at)
+            item = next((x for x in items if x.witness.indicator.name == name), None)
+            if item is not None:
+                result.append(_answer(vehicle.name, item, reached - at))
+    return result
+
+
+def followed(history, settings, until_km: float):
+    """Follow the indicators with what was known at a distance."""
+    known = history.drives.filter(pl.col("odometer_km") <= until_km)
+    windows = history.windows.join(known.select("drive"), on="drive", how="semi")
+    then = replace(history, drives=known, windows=windows, standstills=None)
+    at_end = as_then(then, known["ended"].max().date() + timedelta(days=1))
+    workspace = config.WorkspaceSettings()
+    told = [follow(indicators.ALL[name], at_end, settings, workspace) for name in SHOWN]
+    return [item for item in told if isinstance(item, Followed)]
+
+
+def _answer(name: str, item, left: float) -> Asked:
+    passage = first_passage(
+        drift_state(item.witness.tracked, item.plan), LIMIT, -LIMIT, horizon_km=HORIZON
+    )
+    low, middle, high = (passage.quantile(level) for level in (0.025, 0.5, 0.975))
+    return Asked(
+        name,
+        item.witness.indicator.name,
+        left,
+        low if low is not None else HORIZON,
+        middle if middle is not None else HORIZON,
+        high if high is not None else np.inf,
+        alpha_lambda(passage, left),
+        line_left(item.witness.figures, LIMIT),
+    )
+
+
+def say(line: str = "") -> None:
+    sys.stdout.write(f"{line}\n")
+    sys.stdout.flush()
+
+
+def show(answers: list[Asked]) -> None:
+    """Print the scores, all and by how far it was."""
+    inside = [a.inside for a in answers]
+    say(f"\n{len(answers)} forecasts: truth inside the 95 % interval {100 * np.mean(inside):.0f} %")
+    for words, of in (("median", lambda a: a.middle), ("line", lambda a: a.line)):
+        accuracy = [relative_accuracy(a.left, of(a)) for a in answers]
+        cone = [abs(of(a) - a.left) <= 0.25 * a.left for a in answers]
+        say(
+            f"  {words:<7} median relative accuracy {np.median(accuracy):6.2f}, "
+            f"within ±25 % {100 * np.mean(cone):3.0f} %"
+        )
+    cone = 100 * np.mean([a.in_cone for a in answers])
+    say(f"  α-λ (half of the forecast within ±25 %): {cone:.0f} %")
+    horizons = []
+    for key in sorted({(a.vehicle, a.indicator) for a in answers}):
+        own = [a for a in answers if (a.vehicle, a.indicator) == key]
+        left = np.array([a.left for a in own])
+        passed = np.array([0.5 <= a.middle / a.left <= 2.0 for a in own])
+        horizons.append(prognostic_horizon(left, passed))
+    known = [h for h in horizons if h is not None]
+    middle = f"{np.median(known):.0f} km" if known else "none"
+    counted = f"{len(known)} of {len(horizons)}"
+    say(f"  prognostic horizon (median within half and double): {middle}, {counted}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--vehicles", type=int, default=6)
+    parser.add_argument("--seed", type=int, default=41)
+    args = parser.parse_args()
+    answers: list[Asked] = []
+    for k, vehicle in enumerate(random_fleet(np.random.default_rng(args.seed), args.vehicles)):
+        own = ask(vehicle, 100 * args.seed + k)
+        for a in own:
+            say(
+                f"{a.vehicle} {a.indicator:<10} left {a.left:7.0f} km, said {a.middle:7.0f} "
+                f"({a.low:.0f} to {a.high:.0f}), line {a.line:7.0f}"
+            )
+        answers += own
+    show(answers)
+
+
+if __name__ == "__main__":
+    main()
