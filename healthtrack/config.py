@@ -30,6 +30,9 @@ DEFAULT_STORE_MEMORY_MB = 1000
 VEHICLE_ID = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
 """What a vehicle's id may be: it names folders, files and drives."""
 
+SAMPLES = r"^(s3://[a-z0-9][a-z0-9.-]*/[^/]+.*|([A-Za-z]:)?[^:]*)$"
+"""Where samples may be kept: a path, or a bucket with a prefix."""
+
 MAINTENANCE_KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
     # kind: (words, indicators whose healthy value may differ afterwards)
     "airflow_sensor_replaced": ("airflow sensor replaced", ("airflow", "breathing")),
@@ -195,6 +198,23 @@ class WorkspaceSettings(SettingsModel):
         DEFAULT_STORE_MEMORY_MB,
         description="memory that the store may use before it spills to disk [MB]; a million "
         "samples need about 100",
+    )
+    samples: Annotated[str, Field(pattern=SAMPLES)] = Field(
+        "",
+        description="where samples are kept: in the store where empty; else a folder of the "
+        "workspace such as `samples`, or `s3://BUCKET/PREFIX` on S3-compatible storage, as Parquet "
+        "by vehicle and month. After a change, `healthtrack samples move` brings those that are "
+        "there already",
+    )
+    keep_samples_days: Annotated[int, Field(ge=0, le=36_500)] = Field(
+        0,
+        description="age at which a drive's samples are let go, what was derived from them stays "
+        "[days]; 0 keeps them for ever",
+    )
+    cluster: str = Field(
+        "",
+        description="address of a Dask scheduler such as `tcp://host:8786`, whose workers then do "
+        "the work; worker processes on this machine where empty",
     )
     alerts: AlertSettings = AlertSettings()
     baseline: BaselineSettings = BaselineSettings()

@@ -19,6 +19,7 @@ from healthtrack.cli import (
     maintenance,
     planning,
     pull,
+    samples,
     service,
     start,
     verdicts,
@@ -69,6 +70,7 @@ main.add_command(verdicts.report)
 main.add_command(planning.plan)
 main.add_command(pull.pull)
 main.add_command(maintenance.maintenance)
+main.add_command(samples.samples)
 main.add_command(service.serve)
 main.add_command(service.status)
 main.add_command(service.acknowledge)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from healthtrack import config
@@ -13,7 +15,6 @@ from healthtrack.store import Store, open_snapshot, snapshot_path
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from datetime import date, datetime
-    from pathlib import Path
 
     from healthtrack.config import VehicleSettings, WorkspaceSettings
 
@@ -58,7 +59,15 @@ class Workspace:
 
     def open_store(self) -> Store:
         """Open the store; its file is made where there is none."""
-        return Store.open(self.store_path, self.settings.store_memory_mb)
+        return Store.open(self.store_path, self.settings.store_memory_mb, self.samples)
+
+    @property
+    def samples(self) -> str:
+        """Where samples are kept, as the store is told: from its own folder; empty for inside."""
+        location = self.settings.samples
+        if not location or "://" in location:
+            return location
+        return Path(os.path.relpath(self.root / location, self.store_path.parent)).as_posix()
 
     @contextmanager
     def open_for_reading(self) -> Iterator[tuple[Store, datetime | None]]:

@@ -26,6 +26,8 @@ from healthtrack.store import (
     Outbox,
     OutboxLetter,
     backups,
+    compact_samples,
+    let_old_samples_go,
     surplus_backups,
     write_backup,
 )
@@ -362,6 +364,7 @@ class Bench:
         ledger.prune(self.now - LEDGER_KEPT)
         ledger.prune(self.now - QUICK_KEPT, QUICK_JOBS)
         self._step("ledger pruned", "")
+        self._tidy_samples()
         folder = self.workspace.root / service.backups
         written = write_backup(self.store, folder, self.now)
         self._step("backup written", "")
@@ -375,6 +378,16 @@ class Bench:
         for day in gone:
             shutil.rmtree(days[day], ignore_errors=True)
         return f"backup {written.name} written, {len(gone)} older ones deleted"
+
+    def _tidy_samples(self) -> None:
+        """Let old samples go, and merge the files of months that are over."""
+        days = self.workspace.settings.keep_samples_days
+        if days:
+            let_old_samples_go(self.store, self.now - timedelta(days=days))
+        for _ in compact_samples(self.store, before=self.now):
+            if self.stopping():
+                raise Stopping
+        self._step("samples tidied", "")
 
     # ---------------------------------------------------------------- together
 

@@ -30,12 +30,23 @@ MANIFEST = "manifest.json"
 _FORMAT = 1
 
 
+_MONTHS = """
+    SELECT vehicle, strftime(started, '%Y-%m') AS month,
+        string_agg(drive || log
+            || if(sample_file.drive IS NOT NULL AND file IS NULL, ' let go', ''),
+            ',' ORDER BY drive),
+        list(drive) FILTER (file IS NOT NULL)
+    FROM drive LEFT JOIN sample_file USING (drive) GROUP BY ALL ORDER BY ALL"""
+"""Each vehicle's months: what they hold, and which drives' samples are outside the store."""
+
+
 @dataclass(frozen=True, slots=True)
 class _File:
     name: str
     table: str
     query: str
     fingerprint: str
+    outside: tuple[str, ...] = ()
 
 
 def write_backup(store: Store, folder: Path, now: datetime) -> Path:
@@ -63,9 +74,7 @@ def write_backup(store: Store, folder: Path, now: datetime) -> Path:
         temporary.mkdir(parents=True)
         connection = store._connection
         with transaction(connection):
-            files = [
-                _write(connection, file, temporary, before) for file in _files(connection, store)
-            ]
+            files = [_write(store, file, temporary, before) for file in _files(connection, store)]
         manifest = {
             "format": _FORMAT,
             "schema": store.schema,
@@ -98,12 +107,9 @@ def _files(connection: duckdb.DuckDBPyConnection, store: Store) -> list[_File]:
         _File(f"{table}.parquet", table, f'SELECT * FROM "{table}"', "")  # noqa: S608
         for (table,) in tables
     ]
-    months = connection.execute(
-        "SELECT vehicle, strftime(started, '%Y-%m') AS month, string_agg(drive || log, ',' "
-        "ORDER BY drive) FROM drive GROUP BY ALL ORDER BY ALL"
-    ).fetchall()
+    months = connection.execute(_MONTHS).fetchall()
     columns = ",".join(table_columns(connection, "sample"))
-    for vehicle, month, drives in months:
+    for vehicle, month, drives, outside in months:
         query = (
             "SELECT sample.* FROM sample JOIN drive USING (drive) "  # noqa: S608
             f"WHERE vehicle = {_text(vehicle)} AND strftime(started, '%Y-%m') = {_text(month)} "
@@ -111,25 +117,29 @@ def _files(connection: duckdb.DuckDBPyConnection, store: Store) -> list[_File]:
         )
         words = f"{store.schema} {columns} {drives}"
         fingerprint = hashlib.sha256(words.encode()).hexdigest()
-        files.append(_File(f"sample_{vehicle}_{month}.parquet", "sample", query, fingerprint))
+        name = f"sample_{vehicle}_{month}.parquet"
+        files.append(_File(name, "sample", query, fingerprint, tuple(outside or ())))
     return files
 
 
-def _write(
-    connection: duckdb.DuckDBPyConnection, file: _File, folder: Path, before: Path | None
-) -> dict[str, Any]:
+def _write(store: Store, file: _File, folder: Path, before: Path | None) -> dict[str, Any]:
+    connection = store._connection
     path = folder / file.name
     same = _same_file(file, before)
     if before is not None and same is not None:
         os.link(before / file.name, path)
         return same
-    connection.execute(
-        f"COPY ({file.query}) TO {_text(str(path))} (FORMAT parquet, COMPRESSION zstd)"
-    )
+    query = file.query
+    if file.outside:
+        connection.register("outside", store.sample_catalogue.of_drives(file.outside))
+        query = f"({query}) UNION ALL BY NAME SELECT * FROM outside"  # noqa: S608
+    connection.execute(f"COPY ({query}) TO {_text(str(path))} (FORMAT parquet, COMPRESSION zstd)")
     with path.open("rb") as stream:
         os.fsync(stream.fileno())
         digest = hashlib.file_digest(stream, "sha256").hexdigest()
-    rows = connection.execute(f"SELECT count(*) FROM ({file.query})").fetchall()[0][0]  # noqa: S608
+    rows = connection.execute(f"SELECT count(*) FROM ({query})").fetchall()[0][0]  # noqa: S608
+    if file.outside:
+        connection.unregister("outside")
     return {
         "file": file.name,
         "table": file.table,
@@ -225,7 +235,9 @@ def restore_backup(backup: Path, target: Path, memory_limit_mb: int) -> int:
             rows = _load(connection, backup, manifest)
         finally:
             connection.close()
-        Store.open(temporary, memory_limit_mb).close()  # to the newest schema
+        with Store.open(temporary, memory_limit_mb) as restored:  # to the newest schema
+            # the samples of the backup are in the store now, wherever they were before
+            restored._connection.execute("DELETE FROM sample_file WHERE file IS NOT NULL")
         _move_aside(target)
         temporary.replace(target)
     except (duckdb.Error, OSError) as error:

@@ -185,6 +185,15 @@ MIGRATIONS: tuple[Migration, ...] = (
             "CREATE TABLE service_seen (vehicle VARCHAR NOT NULL, logs BIGINT NOT NULL)",
         ),
     ),
+    Migration(
+        7,
+        "samples outside the store, or let go",
+        (
+            # no row: in the table sample; no file: let go because of their age
+            "CREATE TABLE sample_file (drive VARCHAR NOT NULL, file VARCHAR)",
+            "CREATE TABLE sample_owner (id VARCHAR NOT NULL)",
+        ),
+    ),
 )
 
 

@@ -20,6 +20,7 @@ from healthtrack.store.columns import (
 from healthtrack.store.entries import LogEntry, StoredFinding
 from healthtrack.store.migrations import migrate, version
 from healthtrack.store.opening import connect
+from healthtrack.store.samples_catalogue import SampleCatalogue
 from healthtrack.store.transaction import transaction
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     import duckdb
 
     from healthtrack.records import Operation, ReadLog
+    from healthtrack.store.samples import DriveSamples
 
 
 class Store:
@@ -47,14 +49,22 @@ class Store:
     """
 
     def __init__(
-        self, connection: duckdb.DuckDBPyConnection, path: Path, *, read_only: bool = False
+        self,
+        connection: duckdb.DuckDBPyConnection,
+        path: Path,
+        samples: str = "",
+        *,
+        read_only: bool = False,
     ) -> None:
         self._connection = connection
         self.path = path
         self.read_only = read_only
+        self.sample_catalogue = SampleCatalogue(connection, path.parent, samples)
 
     @classmethod
-    def open(cls, path: Path, memory_limit_mb: int = DEFAULT_STORE_MEMORY_MB) -> Self:
+    def open(
+        cls, path: Path, memory_limit_mb: int = DEFAULT_STORE_MEMORY_MB, samples: str = ""
+    ) -> Self:
         """Open the store, make it where there is none, and bring its schema up to date.
 
         Parameters
@@ -63,6 +73,9 @@ class Store:
             The file.
         memory_limit_mb : int
             What the database may use before it spills to disk. [MB]
+        samples : str
+            Where new samples go: a folder (from the store's), ``s3://BUCKET/PREFIX``, or into the
+            file itself where empty.
 
         Raises
         ------
@@ -78,7 +91,7 @@ class Store:
         except BaseException:
             connection.close()
             raise
-        return cls(connection, path)
+        return cls(connection, path, samples)
 
     def close(self) -> None:
         """Close the file; the lock is gone afterwards."""
@@ -125,7 +138,12 @@ class Store:
         return tuple(LogEntry(*(*row[:-1], tuple(row[-1] or ()))) for row in rows)
 
     def add_log(
-        self, entry: LogEntry, read: ReadLog, operation: Operation, replaces: str | None = None
+        self,
+        entry: LogEntry,
+        read: ReadLog,
+        operation: Operation,
+        replaces: str | None = None,
+        written: tuple[DriveSamples, ...] = (),
     ) -> None:
         """Store a log with its drives, samples and operating points, in one transaction.
 
@@ -137,6 +155,8 @@ class Store:
             What is known of the file, what was read from it, and what that shows.
         replaces : str or None
             SHA-256 of a stored log that this one takes the place of: a shorter copy of it.
+        written : tuple of DriveSamples
+            Where a worker has written the samples; they are not in ``read`` then.
 
         Raises
         ------
@@ -147,18 +167,25 @@ class Store:
             The content is stored already.
         """
         known = self._refuse_stored(entry)
+        catalogue = self.sample_catalogue
         for other in self.overlapping(entry.vehicle, read.drives):
             if other.sha256 != replaces:
                 raise LogError("overlap", _overlap(entry, other))
+        if catalogue.outside and not written:  # first the files: without the commit, orphans
+            written = catalogue.write_log(entry.vehicle, entry.sha256, read.drives, read.samples)
+        before: list[str] = []
         with transaction(self._connection):
             if replaces is not None:
+                before = catalogue.forget_log(replaces)
                 self._delete(replaces)
             if known:
                 self._delete(entry.sha256)
             self._insert_entry(entry, rows=read.rows)
             drives = read.drives.with_columns(log=pl.lit(entry.sha256))
             insert_rows(self._connection, "drive", drives)
-            insert(self._connection, "sample", read.samples)
+            catalogue.record(written)
+            if not written:
+                insert(self._connection, "sample", read.samples)
             insert(self._connection, "window", operation.windows.frame)
             insert(self._connection, "standstill", operation.standstills)
             insert(self._connection, "pull", operation.pulls)
@@ -166,6 +193,7 @@ class Store:
             self._insert_losses(entry.sha256, "operating", operation.windows.losses)
             for text in read.notes:
                 self._connection.execute("INSERT INTO note VALUES (?, ?)", [entry.sha256, text])
+        catalogue.remove_unnamed(before)
 
     def quarantine_log(self, entry: LogEntry) -> None:
         """Remember that a log could not be read, and why; a later reason replaces an earlier one.
@@ -324,9 +352,16 @@ class Store:
         )
 
     def samples(self, drive: str) -> pl.DataFrame:
-        """Return the samples of one drive in order of time; channels it lacks have no column."""
-        frame = self._frame("SELECT * FROM sample WHERE drive = ? ORDER BY t", [drive])
-        return without_empty_channels(frame)
+        """Return the samples of one drive in order of time; channels it lacks have no column.
+
+        None are left of a drive whose samples were let go because of their age.
+
+        Raises
+        ------
+        StoreError
+            They are outside the store, in a file that cannot be read.
+        """
+        return without_empty_channels(self.sample_catalogue.read(drive))
 
     def _losses(self, vehicle: str, end: datetime) -> tuple[Loss, ...]:
         rows = self._connection.execute(

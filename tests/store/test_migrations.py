@@ -26,6 +26,7 @@ ROWS = {
         "sample": "'otter/1', '2025-03-28 07:00:00+00'",
         "window": "'otter/1', '2025-03-28 07:00:00+00', 8.0, 'part_load'",
     },
+    6: {"service_seen": "'otter', 3"},
     5: {
         "service_job": "'assess', '2026-11-25 06:00:00+00'",
         "service_run": (
