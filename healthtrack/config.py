@@ -87,6 +87,12 @@ class BaselineSettings(SettingsModel):
         description="drives after which the automatic healthy period ends whatever it covers: "
         "what a vehicle has not done in so many it hardly ever does, and the band widens there",
     )
+    borrowing_drives: Annotated[int, Field(ge=5, le=1000)] = Field(
+        8,
+        description="drives of its own after which a vehicle is judged by what vehicles of its "
+        "`kind` lend it, with a wider band, until its own healthy period is complete; they "
+        "settle its own level to a third of a drive's scatter",
+    )
     speed_span_rpm: Annotated[float, Field(ge=0, le=4000)] = Field(
         800.0,
         description="span of engine speed under load that the automatic healthy period must cover "
@@ -123,7 +129,12 @@ class VehicleSettings(SettingsModel):
     )
     cylinders: Annotated[int, Field(ge=1, le=24)] = Field(4, description="number of cylinders")
     name: str = Field("", description="words for the report's title; the id where empty")
-    kind: str = Field("", description="vehicles of the same kind may borrow from each other")
+    kind: str = Field(
+        "",
+        description="type of vehicle, in words of your own; a vehicle with little history borrows "
+        "from others with the very same words (engine, turbocharger and sensors alike); it "
+        "stands alone where empty",
+    )
     pipeline: str = Field("", description="pipeline that reads its logs; tried in turn where empty")
     altitude_m: Annotated[float, Field(ge=-500, le=5000)] | None = Field(
         None,

@@ -138,12 +138,16 @@ class VehicleHistory:
 
 @dataclass(frozen=True, slots=True)
 class BaselineSummary:
-    """The period from which the healthy expectation was learned."""
+    """The period from which the healthy expectation was learned.
+
+    ``sisters`` vehicles of the same kind lent what its own drives did not tell.
+    """
 
     start: date
     end: date
     drives: int
     restarted_by: str | None = None
+    sisters: int = 0
 
 
 @dataclass(frozen=True, slots=True)

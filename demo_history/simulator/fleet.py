@@ -163,6 +163,37 @@ def random_fleet(rng: np.random.Generator, count: int) -> list[Vehicle]:
     return [random_vehicle(rng, f"v{i:03d}") for i in range(count)]
 
 
+TOLERANCES = {
+    "filling_peak": 0.010,
+    "compressor_efficiency": 0.012,
+    "turbine_efficiency": 0.012,
+    "boost_full": 0.012,
+    "fuel_full": 0.010,
+    "recirculation": 0.06,
+    "cooler_units": 0.05,
+}
+"""By how much engines of one type differ from each other by production and age (standard deviation,
+relative; guesses)."""
+
+
+def random_sister(rng: np.random.Generator, vehicle: Vehicle, name: str) -> Vehicle:
+    """Draw another vehicle of the same type, with its own tolerances, place, driver and use."""
+    engine = vehicle.engine
+    apart = {
+        part: float(getattr(engine, part)) * float(np.exp(rng.normal(0.0, share)))
+        for part, share in TOLERANCES.items()
+    }
+    return replace(
+        vehicle,
+        name=name,
+        engine=replace(engine, **apart),
+        region=random_region(rng),
+        driver=random_driver(rng),
+        drives_per_week=float(rng.uniform(0.8, 2.0)),
+        odometer=float(np.round(rng.uniform(60_000.0, 320_000.0), 1)),
+    )
+
+
 @dataclass(frozen=True)
 class Drives:
     """Drives of many vehicles, ordered by vehicle and time; every field is an (n,) array."""

@@ -3,7 +3,7 @@
 from healthtrack.baseline.figures import Figures, expectation, figures
 from healthtrack.baseline.learn import learn
 from healthtrack.baseline.model import Baseline, RegionModel, ResponseModel, from_json, to_json
-from healthtrack.baseline.period import Period, healthy_period
+from healthtrack.baseline.period import Period, borrowing_period, healthy_period
 from healthtrack.baseline.sisters import Prior, pool
 
 __all__ = [
@@ -13,6 +13,7 @@ __all__ = [
     "Prior",
     "RegionModel",
     "ResponseModel",
+    "borrowing_period",
     "expectation",
     "figures",
     "from_json",

@@ -88,6 +88,25 @@ def healthy_period(
     return _automatic(per_drive, asked, since)
 
 
+def borrowing_period(
+    indicator: Indicator,
+    observations: pl.DataFrame,
+    vehicle: VehicleSettings,
+    settings: BaselineSettings,
+    events: Sequence[MaintenanceEvent] = (),
+) -> Period:
+    """Choose the few drives that settle a vehicle's own level where sisters lend the rest.
+
+    As :func:`healthy_period`, with ``borrowing_drives`` of them and nothing asked of what they
+    cover: that is what sisters are for.
+    """
+    few = settings.borrowing_drives
+    counts = {"minimum_drives": few, "automatic_drives": few, "longest_drives": few}
+    return healthy_period(
+        indicator, observations, vehicle, settings.model_copy(update=counts), events
+    )
+
+
 def _stated(
     per_drive: pl.DataFrame, vehicle: VehicleSettings, settings: BaselineSettings
 ) -> Period:

@@ -6,6 +6,7 @@ is what an owner gets.
 """
 
 from healthtrack.chain.assess import assess, log_bar
+from healthtrack.chain.borrowing import lent
 from healthtrack.chain.logs import ProcessedLog, process_log
 
-__all__ = ["ProcessedLog", "assess", "log_bar", "process_log"]
+__all__ = ["ProcessedLog", "assess", "lent", "log_bar", "process_log"]

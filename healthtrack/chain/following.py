@@ -20,7 +20,7 @@ from healthtrack.ingest.odometer import with_odometer
 if TYPE_CHECKING:
     from datetime import date
 
-    from healthtrack.baseline import Baseline, Figures, Period
+    from healthtrack.baseline import Baseline, Figures, Period, Prior
     from healthtrack.config import VehicleSettings, WorkspaceSettings
     from healthtrack.indicators.declaration import Indicator
     from healthtrack.records import VehicleHistory
@@ -41,10 +41,11 @@ class Observed:
 class Measured:
     """The healthy surface, and every drive measured against it.
 
-    ``figures`` are those of whole drives with ``started`` and ``odometer_km``, in order of time.
+    ``regions`` as :class:`healthtrack.drift.Witness` has them; ``figures`` are those of whole
+    drives with ``started`` and ``odometer_km``, in order of time.
     """
 
-    observed: Observed
+    indicator: Indicator
     learned: Baseline
     regions: pl.DataFrame
     figures: pl.DataFrame
@@ -132,13 +133,23 @@ def follow(
     observed = observe(indicator, history, vehicle)
     if observed is None:
         return Learning(f"no {indicator.source} are stored yet")
+    return follow_observed(observed, history, vehicle, workspace)
+
+
+def follow_observed(
+    observed: Observed,
+    history: VehicleHistory,
+    vehicle: VehicleSettings,
+    workspace: WorkspaceSettings,
+) -> Followed | Learning:
+    """Follow one indicator from its observations on."""
     period = healthy_period(observed, history, vehicle, workspace)
     if period.missing:
         return Learning(f"{period.missing}{_unused(period, history)}")
     measured = measure(observed, period, history)
     if measured is None:
         return Learning("too few steady windows of one kind in the healthy period")
-    return track(measured, history, plan_of(indicator, vehicle, workspace))
+    return track(measured, history, plan_of(observed.indicator, vehicle, workspace))
 
 
 def observe(
@@ -171,17 +182,19 @@ def healthy_period(
     )
 
 
-def measure(observed: Observed, period: Period, history: VehicleHistory) -> Measured | None:
+def measure(
+    observed: Observed, period: Period, history: VehicleHistory, prior: Prior | None = None
+) -> Measured | None:
     """Learn from the healthy period and measure every drive from its first day on.
 
     Before the healthy period nothing is known of the vehicle's health. None where no region has
-    enough windows.
+    enough windows. ``prior`` is what sisters lend.
     """
     if period.start is None or period.end is None:
         return None
     since = observed.observations.filter(pl.col("t").dt.date() >= period.start)
     healthy = since.filter(pl.col("drive").is_in(period.drives))
-    learned = baselines.learn(observed.indicator, healthy, (period.start, period.end))
+    learned = baselines.learn(observed.indicator, healthy, (period.start, period.end), prior)
     if learned is None:
         return None
     return measured_against(learned, replace(observed, observations=since), history)
@@ -193,17 +206,24 @@ def measured_against(learned: Baseline, observed: Observed, history: VehicleHist
     figures = found.drives.join(
         history.drives.select("drive", "started", "odometer_km"), on="drive"
     ).sort("started", "drive")
-    return Measured(observed, learned, found.regions, figures)
+    points = observed.observations.select("drive", "t", "region").join(
+        observed.source.drop("region", strict=False),
+        on=["drive", "t"],
+        how="left",
+        maintain_order="left",
+    )
+    return Measured(observed.indicator, learned, drift.with_sums(found.regions, points), figures)
 
 
 def track(measured: Measured, history: VehicleHistory, plan: drift.Plan) -> Followed:
     """Follow the measured drives in time."""
     tracked = drift.track(measured.figures, measured.learned, history.maintenance, plan)
-    observed = measured.observed
-    points = observed.observations.select("drive", "t", "region").join(
-        observed.source.drop("region", strict=False), on=["drive", "t"], how="left"
-    )
-    witness = drift.Witness(observed.indicator, measured.regions, measured.figures, tracked, points)
+    return followed(measured, tracked, plan)
+
+
+def followed(measured: Measured, tracked: drift.Tracked, plan: drift.Plan) -> Followed:
+    """Put together what was measured and how it was tracked."""
+    witness = drift.Witness(measured.indicator, measured.regions, measured.figures, tracked)
     return Followed(witness, measured.learned, plan)
 
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from healthtrack import drift
 from healthtrack.advice import advise
 from healthtrack.chain.ahead import Road, with_forecast
-from healthtrack.chain.following import Followed, Learning, follow
+from healthtrack.chain.borrowing import follow_with
+from healthtrack.chain.following import Followed, Learning
 from healthtrack.chain.verdict import verdict
 from healthtrack.diagnosis import examine
 from healthtrack.operating import cold_soak_differences, soak_words
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
     import polars as pl
 
+    from healthtrack.baseline import Baseline
     from healthtrack.config import VehicleSettings, WorkspaceSettings
     from healthtrack.indicators.declaration import Indicator
     from healthtrack.records import (
@@ -45,9 +47,13 @@ def judge(
     vehicle: VehicleSettings,
     workspace: WorkspaceSettings,
     road: Road,
+    sisters: Sequence[Baseline] = (),
 ) -> Judged:
-    """Follow one indicator through a history and say where it stands after its last drive."""
-    return say(indicator, follow(indicator, history, vehicle, workspace), road)
+    """Follow one indicator through a history and say where it stands after its last drive.
+
+    ``sisters`` are the baselines that vehicles of its kind lend.
+    """
+    return say(indicator, follow_with(sisters, indicator, history, vehicle, workspace), road)
 
 
 def say(indicator: Indicator, followed: Followed | Learning, road: Road) -> Judged:

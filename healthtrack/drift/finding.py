@@ -69,7 +69,7 @@ def finding(
         kind=_kind(tracked, code),
         **_since(figures, tracked, code),  # type: ignore[arg-type]
         limit=_signed_limit(indicator, plan),
-        baseline=BaselineSummary(start, end, len(baseline.drives), restarted),
+        baseline=BaselineSummary(start, end, len(baseline.drives), restarted, baseline.sisters),
         trend=Trend(_trend(figures, tracked)),
     )
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 
 from healthtrack import chain
 from healthtrack.jobs.findings import finding_as_dict
+from healthtrack.jobs.kin import Kin
 from healthtrack.jobs.pool import run_all
 from healthtrack.records import VehicleFinding
 from healthtrack.store import StoredFinding
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
     from pathlib import Path
 
+    from healthtrack.baseline import Baseline
     from healthtrack.config import ReportSettings, VehicleSettings, WorkspaceSettings
     from healthtrack.jobs.workspace import Workspace
     from healthtrack.records import State, VehicleHistory
@@ -39,6 +41,7 @@ class AssessTask:
     vehicle: VehicleSettings
     workspace: WorkspaceSettings
     as_of: date
+    sisters: tuple[Baseline, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -63,7 +66,7 @@ class WrittenReport:
 
 def assess_one(task: AssessTask) -> VehicleFinding:
     """Give one verdict; pure, in any process."""
-    return chain.assess(task.history, task.vehicle, task.workspace, task.as_of)
+    return chain.assess(task.history, task.vehicle, task.workspace, task.as_of, task.sisters)
 
 
 def write_one(task: ReportTask) -> Path:
@@ -109,8 +112,11 @@ def assess(
     UsageError
         A vehicle is not in the settings.
     """
+    kin = Kin(workspace, store, as_of)
     tasks = (
-        AssessTask(store.history(vehicle, as_of), settings, workspace.settings, as_of)
+        AssessTask(
+            store.history(vehicle, as_of), settings, workspace.settings, as_of, kin.of(vehicle)
+        )
         for vehicle, settings in workspace.chosen(vehicles).items()
     )
     for _, finding in run_all(assess_one, tasks, executor, AHEAD):

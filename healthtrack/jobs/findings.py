@@ -47,12 +47,14 @@ def finding_as_dict(finding: VehicleFinding) -> dict[str, Any]:
 
 def _baseline(baseline: BaselineSummary | None) -> dict[str, Any]:
     if baseline is None:
-        return {"from": None, "to": None, "drives": None, "restarted_by": None}
+        keys = ("from", "to", "drives", "restarted_by", "sisters")
+        return dict.fromkeys(keys)
     return {
         "from": _day(baseline.start),
         "to": _day(baseline.end),
         "drives": baseline.drives,
         "restarted_by": baseline.restarted_by,
+        "sisters": baseline.sisters,
     }
 
 

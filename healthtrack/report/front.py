@@ -308,7 +308,12 @@ def baseline_words(finding: VehicleFinding) -> str:
     if base is None:
         return "There is no healthy expectation yet."
     restarted = f" Learning was restarted by: {base.restarted_by}." if base.restarted_by else ""
+    lent = (
+        f", and borrows from {count(base.sisters, 'vehicle')} of its kind: the bands are wider"
+        if base.sisters
+        else ""
+    )
     return (
         f"The healthy expectation was learned from {count(base.drives, 'drive')} between "
-        f"{short_day(base.start)} and {short_day(base.end)}.{restarted}"
+        f"{short_day(base.start)} and {short_day(base.end)}{lent}.{restarted}"
     )

@@ -30,7 +30,8 @@ PROMISED = json.loads("""
 {"as_of": "2026-03-31", "vehicles": [{
   "vehicle": "otter", "state": "alert", "reason": "one sentence", "odometer_km": 214300,
   "drives": 312,
-  "baseline": {"from": "2023-01-02", "to": "2023-06-30", "drives": 61, "restarted_by": null},
+  "baseline": {"from": "2023-01-02", "to": "2023-06-30", "drives": 61, "restarted_by": null,
+    "sisters": 0},
   "indicators": [{"indicator": "airflow", "unit": "%", "state": "alert", "level": -4.1,
       "low": -5.0, "high": -3.2, "slope_per_10000_km": -1.9, "slope_low": -2.6, "slope_high": -1.2,
       "kind": "drift", "since_km": 203000, "since_km_low": 199500, "since_km_high": 206000,
