@@ -27,9 +27,11 @@ something was left out is counted beside it as :class:`Loss`.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import date, datetime
 
     import polars as pl
@@ -208,9 +210,23 @@ class Trend:
     ``smoothed``, ``smoothed_low``, ``smoothed_high`` (what is known now), ``state`` and
     ``learned`` (true where the drive belongs to the baseline period), in the indicator's unit;
     and ``c_<condition>`` as in ``figures``, where they are known.
+
+    Parameters
+    ----------
+    told : DataFrame
+        The frame, or all of it but the smoothed columns.
+    smoother : callable or None
+        Adds those when the frame is first looked at: they go through the whole history, which a
+        verdict does not need.
     """
 
-    frame: pl.DataFrame
+    told: pl.DataFrame
+    smoother: Callable[[pl.DataFrame], pl.DataFrame] | None = None
+
+    @cached_property
+    def frame(self) -> pl.DataFrame:
+        """The whole of it."""
+        return self.told if self.smoother is None else self.smoother(self.told)
 
 
 @dataclass(frozen=True)

@@ -82,11 +82,26 @@ def expectation(
     """
     columns = [rows[name].to_numpy().astype(np.float64) for name in indicator.predictors]
     x = design(model.axes, columns)
-    value = x @ np.array(model.coefficients)
+    value = (x * np.array(model.coefficients)).sum(axis=1)
     for response in baseline.responses:
         value = value + response.mean * _steps(rows, response)
-    variance = np.einsum("ij,jk,ik->i", x, np.array(model.covariance), x, optimize=True)
+    variance = _variance(x, np.array(model.covariance), rows["drive"])
     return value, np.maximum(variance, 0.0)
+
+
+def _variance(x: FloatArray, covariance: FloatArray, drives: pl.Series) -> FloatArray:
+    """Return the variance of each row, drive by drive.
+
+    The last digit of a matrix product depends on how many rows it has. What is kept of a drive must
+    equal what is measured anew beside other drives.
+    """
+    result = np.empty(len(x))
+    _, group = np.unique(drives.to_numpy().astype(str), return_inverse=True)
+    order = np.argsort(group, kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
+        part = x[rows]
+        result[rows] = ((part @ covariance) * part).sum(axis=1)
+    return result
 
 
 def _steps(rows: pl.DataFrame, response: ResponseModel) -> FloatArray:

@@ -2,13 +2,14 @@
 
 from healthtrack.drift.contrast import Contrast, contrast
 from healthtrack.drift.course import Course
-from healthtrack.drift.evidence import Witness, evidence
+from healthtrack.drift.evidence import Witness, evidence, with_sums
 from healthtrack.drift.finding import finding
+from healthtrack.drift.keeping import tracked_from_kept, tracked_to_kept
 from healthtrack.drift.run import follow, follow_many, resume, resume_many
 from healthtrack.drift.segment import Carried, Segment
 from healthtrack.drift.smooth import smooth
 from healthtrack.drift.state import State, state_from_json, state_to_json
-from healthtrack.drift.track import Plan, Tracked, axis_of, track, whole_segment
+from healthtrack.drift.track import Plan, Tracked, axis_of, track, track_on, whole_segment
 
 __all__ = [
     "Carried",
@@ -31,5 +32,9 @@ __all__ = [
     "state_from_json",
     "state_to_json",
     "track",
+    "track_on",
+    "tracked_from_kept",
+    "tracked_to_kept",
     "whole_segment",
+    "with_sums",
 ]

@@ -34,21 +34,54 @@ LEAST_COMMON = 8
 DOUBT = 8.0
 """Drives' worth of doubt by which a correlation told from few drives is drawn towards zero."""
 MEANS = ("engine_speed", "airflow", "manifold_pressure", "ambient_pressure")
+SUMMED = (*MEANS, "ambient_temperature")
 
 
 @dataclass(frozen=True)
 class Witness:
     """One indicator with all that is needed to hear its regions.
 
-    ``regions`` as :class:`healthtrack.baseline.Figures` has them; ``figures`` the tracked drives in
-    order; ``points`` the observations joined with their windows (``drive``, ``region``, means).
+    ``regions`` as :class:`healthtrack.baseline.Figures` has them, with ``n_`` and ``s_``
+    (:func:`with_sums`); ``figures`` the tracked drives in order.
     """
 
     indicator: Indicator
     regions: pl.DataFrame
     figures: pl.DataFrame
     tracked: Tracked
-    points: pl.DataFrame
+
+
+def with_sums(regions: pl.DataFrame, points: pl.DataFrame) -> pl.DataFrame:
+    """Add how many windows of a drive and region hold a channel (``n_``) and their sum (``s_``).
+
+    Parameters
+    ----------
+    regions : DataFrame
+        Figures per drive and region.
+    points : DataFrame
+        ``drive``, ``region`` and channels, one row per observation.
+
+    Returns
+    -------
+    DataFrame
+        The same rows; a channel that is not in ``points`` counts as never measured.
+    """
+    label = points["drive"] + "|" + points["region"]
+    names, group = np.unique(label.to_numpy().astype(str), return_inverse=True)
+    columns: dict[str, FloatArray] = {}
+    for name in SUMMED:
+        known = np.zeros(points.height)
+        values = np.zeros(points.height)
+        if name in points.columns:
+            known = points[name].is_not_null().to_numpy().astype(np.float64)
+            values = points[name].cast(pl.Float64).fill_null(0.0).to_numpy()
+        # one after the other in order of the rows, whatever other drives there are
+        for sign, summed in (("n", known), ("s", values)):
+            total = np.bincount(group, weights=summed, minlength=names.size)
+            columns[f"{sign}_{name}"] = total.astype(np.float64)
+    sums = pl.DataFrame({"label": pl.Series(names, dtype=pl.String), **columns})
+    labelled = regions.with_columns(label=pl.col("drive") + "|" + pl.col("region"))
+    return labelled.join(sums, on="label", how="left", maintain_order="left").drop("label")
 
 
 def evidence(witnesses: Sequence[Witness]) -> Evidence:
@@ -123,30 +156,24 @@ def _region(witness: Witness, region: str, late: pl.DataFrame) -> RegionEvidence
     wander = float(witness.tracked.course.wander_sd) ** 2
     known = covariance[: design.size, : design.size]  # the season comes after the conditions
     variance = 1.0 / weight.sum() + wander + design @ known @ design
-    points = witness.points.filter(
-        (pl.col("region") == region) & pl.col("drive").is_in(late["drive"].to_list())
-    )
     return RegionEvidence(
         indicator=witness.indicator.name,
         region=region,
         level=level,
         sd=float(np.sqrt(variance)),
         windows=int(late["windows"].sum()),
-        **{name: _mean(points, name) for name in MEANS},
+        **{name: _mean(late, name) for name in MEANS},
     )
 
 
-def _mean(points: pl.DataFrame, name: str) -> float | None:
-    if name not in points.columns:
-        return None
-    value = points[name].mean()
-    return float(value) if isinstance(value, int | float) else None
+def _mean(late: pl.DataFrame, name: str) -> float | None:
+    """Return the mean of a channel over the windows behind these rows."""
+    count = float(late[f"n_{name}"].to_numpy().sum())
+    return float(late[f"s_{name}"].to_numpy().sum()) / count if count else None
 
 
 def _temperature_known(witness: Witness) -> bool:
-    name = "ambient_temperature"
-    points = witness.points
-    return name in points.columns and points[name].null_count() < points.height
+    return bool((witness.regions["n_ambient_temperature"] > 0).any())
 
 
 def _correlation(series: Sequence[pl.DataFrame]) -> tuple[tuple[float, ...], ...]:

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
 
-from healthtrack.drift.track import DAYS_PER_YEAR, Z95, Plan, Tracked
+from healthtrack.drift.track import DAYS_PER_YEAR, Z95, Plan, Run, Tracked, smoothed
 from healthtrack.records import BaselineSummary, IndicatorFinding, Trend
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import date
 
     import numpy as np
+    from numpy.typing import NDArray
 
     from healthtrack.baseline import Baseline
     from healthtrack.indicators.declaration import Indicator
     from healthtrack.records import Kind, State
+
+    FloatArray = NDArray[np.float64]
 
 STATES: tuple[State, ...] = ("normal", "alert", "alarm", "learning")
 STEP_SHARE = 0.6
@@ -70,7 +75,7 @@ def finding(
         **_since(figures, tracked, code),  # type: ignore[arg-type]
         limit=_signed_limit(indicator, plan),
         baseline=BaselineSummary(start, end, len(baseline.drives), restarted, baseline.sisters),
-        trend=Trend(_trend(figures, tracked)),
+        trend=Trend(_trend(figures, tracked), Smoother(_without_states(tracked.runs))),
     )
 
 
@@ -143,20 +148,35 @@ def _reason(indicator: Indicator, tracked: Tracked, code: int) -> str:
     return f"{label} is {level:+.1f}{unit} from healthy ({band}){harm}{stayed}"
 
 
-def _trend(figures: pl.DataFrame, tracked: Tracked) -> pl.DataFrame:
-    def band(name: str, middle: np.ndarray, sd: np.ndarray) -> dict[str, np.ndarray]:
-        return {name: middle, f"{name}_low": middle - Z95 * sd, f"{name}_high": middle + Z95 * sd}
+@dataclass(frozen=True)
+class Smoother:
+    """Adds what is known now of every drive: it costs as much as the history is long."""
 
+    runs: tuple[Run, ...]
+
+    def __call__(self, told: pl.DataFrame) -> pl.DataFrame:
+        """Return the trend with ``smoothed``, ``smoothed_low`` and ``smoothed_high``."""
+        columns = _band("smoothed", *smoothed(self.runs))
+        last = ("state", "learned")
+        return told.select(
+            pl.exclude(*last), *(pl.Series(name, values) for name, values in columns.items()), *last
+        )
+
+
+def _without_states(runs: Sequence[Run]) -> tuple[Run, ...]:
+    return tuple(replace(run, state=None) for run in runs)
+
+
+def _band(name: str, middle: FloatArray, sd: FloatArray) -> dict[str, FloatArray]:
+    return {name: middle, f"{name}_low": middle - Z95 * sd, f"{name}_high": middle + Z95 * sd}
+
+
+def _trend(figures: pl.DataFrame, tracked: Tracked) -> pl.DataFrame:
     columns = ["drive", "started", "odometer_km", "value", "se", "windows", "inside"]
     columns += [name for name in figures.columns if name.startswith("c_")]
+    band = _band("filtered", tracked.level, tracked.level_sd)
     return figures.select(columns).with_columns(
-        **{
-            name: pl.Series(values)
-            for name, values in (
-                band("filtered", tracked.level, tracked.level_sd)
-                | band("smoothed", tracked.smoothed, tracked.smoothed_sd)
-            ).items()
-        },
+        **{name: pl.Series(values) for name, values in band.items()},
         state=pl.Series([STATES[int(code)] for code in tracked.state]),
         learned=pl.Series(tracked.state == 3),
     )

@@ -62,23 +62,60 @@ class Axis:
 
 
 @dataclass(frozen=True)
+class Run:
+    """A segment with its course; ``quiet`` are places at which a zero was still settling.
+
+    ``state`` is that after its last drive; None where it is over and was not kept.
+    """
+
+    start: int
+    segment: Segment
+    state: State | None
+    course: Course
+    settling: int = 0
+    quiet: tuple[int, ...] = ()
+    failed: bool = False
+
+
+@dataclass(frozen=True)
 class Tracked:
     """An indicator's whole life; arrays over (N,) drives in time order.
 
-    ``state`` is 0 normal, 1 alert, 2 alarm, 3 settling or in the baseline period. ``course`` is the
-    last segment's, which starts at drive ``last_start``; ``smoothed`` is what is known now.
+    ``state`` is 0 normal, 1 alert, 2 alarm, 3 settling or in the baseline period. ``runs`` are its
+    segments in order; ``starts`` the drives at which one was looked for (after work on the vehicle
+    that had not helped none begins).
     """
 
     axis: Axis
     level: FloatArray
     level_sd: FloatArray
-    smoothed: FloatArray
-    smoothed_sd: FloatArray
     state: NDArray[np.int64]
-    course: Course
-    last_start: int
-    settling: int
-    repair_failed: bool
+    runs: tuple[Run, ...]
+    starts: tuple[int, ...]
+
+    @property
+    def course(self) -> Course:
+        """The last segment's."""
+        return self.runs[-1].course
+
+    @property
+    def last_start(self) -> int:
+        """Place of the last segment's first drive."""
+        return self.runs[-1].start
+
+    @property
+    def settling(self) -> int:
+        """Drives that the new zero after the last work still needs."""
+        return self.runs[-1].settling
+
+    @property
+    def repair_failed(self) -> bool:
+        """Whether the complaint has stayed after the last work."""
+        return self.runs[-1].failed
+
+    def smoothed(self) -> tuple[FloatArray, FloatArray]:
+        """Return what is known now of every drive's level, with its sd; (N,) each. For drawing."""
+        return smoothed(self.runs)
 
 
 @dataclass(frozen=True)
@@ -125,28 +162,72 @@ def track(
     axis = axis_of(figures)
     whole = whole_segment(figures, baseline, axis, plan)
     starts = _starts(figures, baseline, events)
-    ends = [start for start, _ in starts[1:]] + [figures.height]
-    runs: list[_Run] = []
+    begins = tuple(start for start, _ in starts)
+    ends = [*begins[1:], figures.height]
+    runs: list[Run] = []
     for (start, event), end in zip(starts, ends, strict=True):
-        part = _cut(whole, start, end)
+        part = cut(whole, start, end)
         if event is None:
-            runs.append(_Run(start, part, *resume(None, part, plan.log_bar)))
+            runs.append(Run(start, part, *resume(None, part, plan.log_bar)))
         else:
             _after_work(runs, _Work(start, part, _tolerance(event)), plan)
-    return _join(axis, runs)
+    return as_tracked(axis, runs, begins)
 
 
-@dataclass(frozen=True)
-class _Run:
-    """A segment with its course; ``quiet`` are places at which a zero was still settling."""
+def track_on(
+    before: Tracked,
+    figures: pl.DataFrame,
+    baseline: Baseline,
+    events: Sequence[MaintenanceEvent],
+    plan: Plan,
+) -> Tracked | None:
+    """Go on tracking with new drives; equal to :func:`track` of all of them, to the bit.
 
-    start: int
-    segment: Segment
-    state: State
-    course: Course
-    settling: int = 0
-    quiet: tuple[int, ...] = ()
-    failed: bool = False
+    Parameters
+    ----------
+    before : Tracked
+        Of the first drives.
+    figures, baseline, events, plan
+        As for :func:`track`: all drives, those tracked before first.
+
+    Returns
+    -------
+    Tracked or None
+        None where the drives must be tracked from the first one on: work on the vehicle since then,
+        a zero that was still settling, places that have moved.
+    """
+    count = before.state.size
+    axis = axis_of(figures)
+    starts = tuple(start for start, _ in _starts(figures, baseline, events))
+    last = before.runs[-1]
+    if starts != before.starts or not _goes_on(before, axis) or last.state is None:
+        return None
+    whole = whole_segment(figures, baseline, axis, plan)
+    if figures.height == count:
+        return replace(before, axis=axis)
+    part = cut(whole, count, figures.height)
+    if part.pinned.any() or whole.scale != last.segment.scale:
+        return None
+    state, course = resume(last.state, part, plan.log_bar)
+    run = replace(
+        last,
+        segment=extended(last.segment, part),
+        state=state,
+        course=joined(last.course, course),
+    )
+    return as_tracked(axis, [*before.runs[:-1], run], starts)
+
+
+def _goes_on(before: Tracked, axis: Axis) -> bool:
+    """Say whether the drives that were tracked lie where they did, and their zero is settled."""
+    count = before.state.size
+    after_work = before.starts[-1] > 0 and count - before.starts[-1] < SETTLING_DRIVES
+    return (
+        not after_work
+        and axis.has_odometer == before.axis.has_odometer
+        and np.array_equal(axis.days[:count], before.axis.days)
+        and np.array_equal(axis.distance[:count], before.axis.distance)
+    )
 
 
 @dataclass(frozen=True)
@@ -204,7 +285,8 @@ def _starts(
     return sorted(starts.items())
 
 
-def _cut(whole: Segment, start: int, end: int) -> Segment:
+def cut(whole: Segment, start: int, end: int) -> Segment:
+    """Return the drives from one place up to another."""
     part = slice(start, end)
     return replace(
         whole,
@@ -222,7 +304,7 @@ def _tolerance(event: MaintenanceEvent) -> float:
     return NEW_PART_TOLERANCE if new_part else OTHER_TOLERANCE
 
 
-def _after_work(runs: list[_Run], work: _Work, plan: Plan) -> None:
+def _after_work(runs: list[Run], work: _Work, plan: Plan) -> None:
     """Start a new segment, or go on with the old one where the work has not helped."""
     before, part, size = runs[-1], work.part, work.part.value.size
     segment = replace(part, carried=before.course.carried)
@@ -230,7 +312,7 @@ def _after_work(runs: list[_Run], work: _Work, plan: Plan) -> None:
     if size >= SETTLING_DRIVES and _still_off(segment, settle, work.tolerance):
         state, course = resume(before.state, segment, plan.log_bar)
         first = before.segment.value.size
-        runs[-1] = _Run(
+        runs[-1] = Run(
             before.start,
             extended(before.segment, part),
             state,
@@ -245,7 +327,7 @@ def _after_work(runs: list[_Run], work: _Work, plan: Plan) -> None:
     covariance[:, 0, 0] += work.tolerance**2
     fresh = replace(segment, pinned=pinned, carried=replace(segment.carried, covariance=covariance))
     state, course = resume(None, fresh, plan.log_bar)
-    runs.append(_Run(work.start, fresh, state, course, settling=max(SETTLING_DRIVES - size, 0)))
+    runs.append(Run(work.start, fresh, state, course, settling=max(SETTLING_DRIVES - size, 0)))
 
 
 def _still_off(segment: Segment, settle: int, tolerance: float) -> bool:
@@ -260,23 +342,24 @@ def _still_off(segment: Segment, settle: int, tolerance: float) -> bool:
     return wrong_side and mean**2 > 4.0 * error2
 
 
-def _join(axis: Axis, runs: list[_Run]) -> Tracked:
-    smoothed = [smooth(run.segment, run.course) for run in runs]
+def as_tracked(axis: Axis, runs: Sequence[Run], starts: tuple[int, ...]) -> Tracked:
+    """Put the segments of an indicator's life together."""
     states = []
     for run in runs:
         state = np.where(run.segment.pinned, 3, run.course.episodes.state)
         state[list(run.quiet)] = 3
         states.append(state)
-    last = runs[-1]
     return Tracked(
         axis=axis,
         level=np.concatenate([run.course.level for run in runs]),
         level_sd=np.concatenate([run.course.level_sd for run in runs]),
-        smoothed=np.concatenate([level for level, _ in smoothed]),
-        smoothed_sd=np.concatenate([sd for _, sd in smoothed]),
         state=np.concatenate(states),
-        course=last.course,
-        last_start=last.start,
-        settling=last.settling,
-        repair_failed=last.failed,
+        runs=tuple(runs),
+        starts=starts,
     )
+
+
+def smoothed(runs: Sequence[Run]) -> tuple[FloatArray, FloatArray]:
+    """Return the smoothed level of every drive with its standard deviation."""
+    parts = [smooth(run.segment, run.course) for run in runs]
+    return np.concatenate([one for one, _ in parts]), np.concatenate([sd for _, sd in parts])

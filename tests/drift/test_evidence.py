@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from healthtrack.baseline import Baseline
-from healthtrack.drift import Plan, Witness, evidence, track
+from healthtrack.drift import Plan, Witness, evidence, track, with_sums
 from healthtrack.indicators import ALL
 
 BOOST = ALL["boost"]
@@ -49,7 +49,7 @@ def witness():
     points = regions.select("drive", "region").with_columns(
         engine_speed=2000.0, ambient_temperature=pl.lit(None, dtype=pl.Float64)
     )
-    return Witness(BOOST, regions, figures, tracked, points)
+    return Witness(BOOST, with_sums(regions, points), figures, tracked)
 
 
 def test_a_loss_at_full_load_shows_there_alone(witness):
