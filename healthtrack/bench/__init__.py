@@ -1,1 +1,1 @@
-"""The analyst's bench: what a detector must beat before it is believed."""
+"""The analyst's bench: replay, truth, injected faults, scores, tuning, other detectors."""
