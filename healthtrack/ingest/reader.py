@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from healthtrack.errors import LogError
-from healthtrack.ingest import checks, freshness, plausible, relations, source, timebase, values
+from healthtrack.ingest import (
+    checks,
+    freshness,
+    plausible,
+    relations,
+    source,
+    swapped,
+    timebase,
+    values,
+)
 from healthtrack.ingest.drives import drives_of
 from healthtrack.ingest.forms import open_form
 from healthtrack.ingest.long import widened
@@ -141,7 +150,7 @@ def _trusted(
     frame, taken = checks.all_checks(frame)
     rows = plausible.breathing(frame.with_columns(raw["line"]), "line")
     relations.check_jumps(rows, name)
-    relations.check_swapped(frame, name)
+    swapped.check_swapped(frame, name)
     relations.check_slow(frame, name)
     relations.check_hot_intake(frame, found, name)
     relations.check_following(rows, name)

@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 
 from healthtrack.errors import LogError
+from healthtrack.ingest.swapped import SLOW_S, swinging_share
 from healthtrack.ingest.values import held, standard_pressure
 from healthtrack.records import Loss
 
@@ -29,7 +30,6 @@ Steps of 1 kPa alone give 0.3 %; on real logs a measured airflow scatters by 5 %
 its speed, because of recirculation, pulsation and the sensors' own noise.
 """
 
-_HOT_AIR, _COLD_COOLANT = 65.0, 50.0  # °C
 _LEAST_ROWS = 200
 _LEAST_FOLLOWING = 0.3
 _FAR_ROWS = 20
@@ -38,8 +38,8 @@ _POWER_OF_TEN = 0.15
 """On the open logs the smoothed ratio never left 0.75 to 1.5 times its median."""
 
 _SLOW = {"coolant_temperature": 8.0, "ambient_temperature": 8.0}
-_SLOW_S, _SLOW_SHARE = 10.0, 0.1
-"""Coolant and outside air do not move so far [K] in so long [s]; a tenth of a log is allowed."""
+_SLOW_SHARE = 0.1
+"""Coolant and outside air do not move so far [K] in ten seconds; a tenth of a log is allowed."""
 
 _AIR_FLOWS, _NEVER_TURNS = 3.0, 400.0  # g/s, rpm
 _HOT_INTAKE, _MOVING = 75.0, 40.0  # °C, km/h
@@ -102,42 +102,6 @@ def ambient_pressure(frame: pl.DataFrame, vehicle: VehicleSettings) -> float:
     return 100.0 if vehicle.altitude_m is None else standard_pressure(vehicle.altitude_m)
 
 
-def check_swapped(frame: pl.DataFrame, name: str) -> None:
-    """Refuse columns that behave like each other's.
-
-    Raises
-    ------
-    LogError
-        ``swapped_columns``.
-    """
-    spread = {
-        channel: _spread(frame, channel)
-        for channel in ("ambient_pressure", "manifold_pressure")
-        if channel in frame.columns
-    }
-    if spread.get("ambient_pressure", 0.0) > 25 and spread.get("manifold_pressure", 99.0) < 10:
-        raise _swapped(
-            name,
-            "ambient_pressure",
-            "manifold_pressure",
-            f"the ambient pressure moves by {spread['ambient_pressure']:.0f} kPa and the manifold "
-            f"pressure by {spread['manifold_pressure']:.0f} kPa",
-        )
-    for other in ("intake_temperature", "ambient_temperature"):
-        if not {other, "coolant_temperature"} <= set(frame.columns):
-            continue
-        air, coolant = (frame[one].median() for one in (other, "coolant_temperature"))
-        if not isinstance(air, float) or not isinstance(coolant, float):
-            continue
-        if air > _HOT_AIR and coolant < _COLD_COOLANT:
-            raise _swapped(
-                name,
-                other,
-                "coolant_temperature",
-                f"the {other.replace('_', ' ')} is {air:.0f} °C and the coolant {coolant:.0f} °C",
-            )
-
-
 def check_slow(frame: pl.DataFrame, name: str) -> None:
     """Refuse a temperature that moves as no temperature does, or an engine that never turns.
 
@@ -149,12 +113,12 @@ def check_slow(frame: pl.DataFrame, name: str) -> None:
     for channel, most in _SLOW.items():
         if channel not in frame.columns:
             continue
-        share = _swinging_share(frame, channel, most)
+        share = swinging_share(frame, channel, most)
         if share > _SLOW_SHARE:
             raise LogError(
                 "unrelated",
                 f"{name}: the {channel.replace('_', ' ')} moves by more than {most:g} K within "
-                f"{_SLOW_S:g} s on {100 * share:.0f} % of the log, as no such temperature does: "
+                f"{SLOW_S:g} s on {100 * share:.0f} % of the log, as no such temperature does: "
                 f"the column is another channel. Check column under [channels.{channel}].",
             )
     if {"airflow", "engine_speed"} <= set(frame.columns):
@@ -168,20 +132,6 @@ def check_slow(frame: pl.DataFrame, name: str) -> None:
                 "rpm at most: one of the two columns is another channel. Check column and unit "
                 "under [channels.engine_speed] and [channels.airflow].",
             )
-
-
-def _swinging_share(frame: pl.DataFrame, channel: str, most: float) -> float:
-    """Return on which share of the readings a channel is far from what it was ten seconds ago."""
-    least, greatest = frame[channel].min(), frame[channel].max()
-    if isinstance(least, float) and isinstance(greatest, float) and greatest - least <= most:
-        return 0.0  # it never was so far from anything
-    known = frame[channel].is_not_null()
-    values = frame[channel].filter(known).to_numpy()
-    seconds = frame["t"].filter(known).dt.epoch("us").to_numpy() / 1e6
-    if len(values) < _LEAST_ROWS // 4:
-        return 0.0
-    before = np.searchsorted(seconds, seconds - _SLOW_S)
-    return float(np.mean(np.abs(values - values[before]) > most))
 
 
 def check_hot_intake(frame: pl.DataFrame, found: Sequence[Source], name: str) -> None:
@@ -204,19 +154,6 @@ def check_hot_intake(frame: pl.DataFrame, found: Sequence[Source], name: str) ->
         f"{name}: {source.header!r}, read in {source.unit_text}, stays over {low:.0f} °C on the "
         "road, hotter than any air box or cooled charge. Units that would fit: °F. Mend unit under "
         "[channels.intake_temperature] of the pipeline.",
-    )
-
-
-def _spread(frame: pl.DataFrame, channel: str) -> float:
-    low, high = (frame[channel].quantile(q) for q in (0.05, 0.95))
-    return 0.0 if low is None or high is None else float(high - low)
-
-
-def _swapped(name: str, first: str, second: str, found: str) -> LogError:
-    return LogError(
-        "swapped_columns",
-        f"{name}: {found}, as if the two columns were swapped. Check column under "
-        f"[channels.{first}] and [channels.{second}] of the pipeline.",
     )
 
 

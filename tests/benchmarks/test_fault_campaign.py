@@ -42,15 +42,12 @@ def test_a_sound_log_is_read_whole(table):
     "damage",
     [
         "cut off", "lines lost", "lines doubled", "lines swapped", "cells lost", "cells of junk",
-        "columns shuffled", "column missing", "unit changed", "unit jumps", "encodings mixed",
-        "line ends mixed", "delimiter changed", "appended", "stuck sensor", "clock fell back",
+        "columns shuffled", "columns mislabelled", "column missing", "unit changed", "unit jumps",
+        "encodings mixed", "line ends mixed", "delimiter changed", "appended", "stuck sensor", "clock fell back",
     ],
 )  # fmt: skip
 def test_what_can_be_told_is_never_read_wrong_in_silence(table, damage):
-    """Flipped bytes and merged lines can make one plausible digit of another: those are counted.
-
-    So can a speed and a temperature that carry each other's header; nothing else may.
-    """
+    """Flipped bytes and merged lines can make one plausible digit of another: those are counted."""
     one = table[damage]
     assert one.silent == 0, one.examples
     assert one.whole + one.part + one.refused > 0

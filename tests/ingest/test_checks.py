@@ -8,7 +8,7 @@ import pytest
 
 from healthtrack.config import VehicleSettings
 from healthtrack.errors import LogError
-from healthtrack.ingest import checks, relations
+from healthtrack.ingest import checks, relations, swapped
 
 
 @pytest.fixture
@@ -212,6 +212,45 @@ def test_swapped_temperatures_are_refused(read_drive, drive):
     )
     reason, _ = refused(read_drive, drive)
     assert reason == "swapped_columns"
+
+
+def swap(drive, first, second, factor=1.0):
+    """Let two columns carry each other's header; numbers of the second are ``factor`` larger."""
+    drive[first], drive[second] = drive[second] * factor, drive[first] / factor
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "factor"),
+    [
+        ("vehicle_speed", "intake_temperature", 1.0),
+        ("engine_speed", "manifold_pressure", 10.0),  # hPa
+        ("vehicle_speed", "airflow", 3.6),  # kg/h
+    ],
+)
+@pytest.mark.parametrize("displacement", [2.0, None])
+def test_two_channels_that_carry_each_others_header_are_refused(
+    read_drive, drive, first, second, factor, displacement
+):
+    swap(drive, first, second, factor)
+    vehicle = VehicleSettings(displacement_l=displacement)
+    reason, message = refused(read_drive, drive, vehicle=vehicle)
+    assert reason in {"swapped_columns", "unrelated", "wrong_unit"}
+    assert f"[channels.{first}]" in message or f"[channels.{second}]" in message
+
+
+def test_a_car_that_cruises_may_have_an_intake_that_warms_up(read_drive, drive):
+    drive["vehicle_speed"] = 90 + np.sin(drive["seconds"])
+    drive["intake_temperature"] = np.round(20 + 30 * drive["seconds"] / 600)
+    assert losses(read_drive(drive)) == {}
+
+
+def test_in_gear_only_the_engine_turns_the_wheels(drive):
+    """The fixture's road speed follows sin(t/11), its pressure lags behind by 0.2 rad."""
+    start = np.datetime64("2024-03-01T06:00:00", "us")
+    moments = start + (drive.pop("seconds") * 1e6).astype("timedelta64[us]")
+    frame = pl.DataFrame({"t": moments, **drive})
+    engine, pressure = swapped.wander(frame, "vehicle_speed", ("engine_speed", "manifold_pressure"))
+    assert engine < 0.01 < 0.03 < pressure
 
 
 def test_an_airflow_that_follows_nothing_is_refused(read_drive, drive):
