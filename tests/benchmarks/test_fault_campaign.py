@@ -43,7 +43,8 @@ def test_a_sound_log_is_read_whole(table):
     [
         "cut off", "lines lost", "lines doubled", "lines swapped", "cells lost", "cells of junk",
         "columns shuffled", "columns mislabelled", "column missing", "unit changed", "unit jumps",
-        "encodings mixed", "line ends mixed", "delimiter changed", "appended", "stuck sensor", "clock fell back",
+        "encodings mixed", "line ends mixed", "delimiter changed", "appended", "stuck sensor",
+        "clock fell back",
     ],
 )  # fmt: skip
 def test_what_can_be_told_is_never_read_wrong_in_silence(table, damage):

@@ -250,7 +250,7 @@ def test_in_gear_only_the_engine_turns_the_wheels(drive):
     moments = start + (drive.pop("seconds") * 1e6).astype("timedelta64[us]")
     frame = pl.DataFrame({"t": moments, **drive})
     engine, pressure = swapped.wander(frame, "vehicle_speed", ("engine_speed", "manifold_pressure"))
-    assert engine < 0.01 < 0.03 < pressure
+    assert engine < 0.01 < 0.02 < pressure
 
 
 def test_an_airflow_that_follows_nothing_is_refused(read_drive, drive):
