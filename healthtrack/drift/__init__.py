@@ -5,7 +5,7 @@ from healthtrack.drift.course import Course
 from healthtrack.drift.evidence import Witness, evidence, with_sums
 from healthtrack.drift.finding import finding
 from healthtrack.drift.keeping import tracked_from_kept, tracked_to_kept
-from healthtrack.drift.run import follow, follow_many, resume, resume_many
+from healthtrack.drift.run import follow, follow_many, log_likelihood, resume, resume_many
 from healthtrack.drift.segment import Carried, Segment
 from healthtrack.drift.smooth import smooth
 from healthtrack.drift.state import State, state_from_json, state_to_json
@@ -26,6 +26,7 @@ __all__ = [
     "finding",
     "follow",
     "follow_many",
+    "log_likelihood",
     "resume",
     "resume_many",
     "smooth",

@@ -6,8 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from healthtrack.drift.change import NEVER, RAMP, STEP
-from healthtrack.drift.gaussian import pack, unpack
+from healthtrack.drift.change import RAMP, STEP, USE
+from healthtrack.drift.gaussian import inside, outside
+
+OFFSET = 3
+"""Place of the offset in the state: the first shared part."""
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,7 +27,8 @@ def adopt_change(
     """Set a series' level filter to what its candidates say: a change has been found.
 
     For each grid point the candidates' states (change, wander, offset, responses, all correlated
-    through the size of the change) are put together as one Gaussian with their mean and covariance.
+    through the size of the change) and that of no change are put together as one Gaussian with
+    their mean and covariance. A change of use has moved the offset.
 
     Parameters
     ----------
@@ -38,25 +42,29 @@ def adopt_change(
         The series, and its place along the distance. [10 000 km]
     """
     series, distance = here
-    joint = weighed.joint[..., series]
+    joint, nothing = weighed.joint(series), bank.log_weight[:, series]
     used, _, points = joint.shape
-    per_point = np.logaddexp.reduce(joint, axis=(0, 1))
-    share = np.exp(joint - per_point)
+    per_point = np.logaddexp(np.logaddexp.reduce(joint, axis=(0, 1)), nothing)
+    share, rest = np.exp(joint - per_point), np.exp(nothing - per_point)
     size = level.mean.shape[0]
-    direction = np.zeros((used, 2, points, size))
+    direction = np.zeros((used, 3, points, size))
     direction[:, STEP, :, 0] = 1.0
     direction[:, RAMP, :, 0] = (distance - bank.origin[:used, series])[:, None]
     direction[:, RAMP, :, 1] = 1.0
-    direction -= np.moveaxis(bank.answer[:, :used, :, :, series], 0, -1)
+    direction[:, USE, :, OFFSET] = 1.0
+    answers = np.moveaxis(bank.answer[:, :used, :, :, series], 0, -1)
+    direction -= answers[:, [STEP, RAMP, STEP]]
     centre, variance = weighed.centre[..., series], weighed.variance[..., series]
-    state = direction * centre[..., None] + bank.mean[:, :, series].T
-    mean = np.einsum("ksg,ksgi->gi", share, state)
-    off = state - mean
+    move = direction * centre[..., None]
+    mean = np.einsum("ksg,ksgi->gi", share, move)
+    off = move - mean
     covariance = np.einsum("ksg,ksgi,ksgj->gij", share, off, off)
     covariance += np.einsum("ksg,ksg,ksgi,ksgj->gij", share, variance, direction, direction)
-    covariance += unpack(bank.covariance[:, :, series])
+    covariance += np.einsum("g,gi,gj->gij", rest, mean, mean)
+    covariance += outside(bank.covariance[..., series])
+    mean += bank.mean[:, :, series].T
     level.mean[..., series] = mean.T[:, :, None]
-    level.covariance[..., series] = pack(covariance)[:, :, None]
+    level.covariance[..., series] = inside(covariance)[..., None]
     log_weight = per_point[:, None] + model.log_pace
     level.log_weight[..., series] = log_weight - np.logaddexp.reduce(log_weight, axis=(0, 1))
 
@@ -73,9 +81,9 @@ def start_afresh(bank: Bank, level: Level, series: int, *, healthy: bool) -> Non
         covariance[:, :2], covariance[:, :, :2] = 0.0, 0.0
     bank.start[:, series] = -1
     bank.answer[..., series] = bank.power[..., series] = bank.match[..., series] = 0.0
-    bank.log_omega[..., series] = NEVER
+    bank.omega[..., series] = 0.0
     bank.mean[..., series] = mean.T
-    bank.covariance[..., series] = pack(covariance)
+    bank.covariance[..., series] = inside(covariance)
     bank.log_weight[..., series] = log_weight
 
 
@@ -92,8 +100,8 @@ def shared_parts(
     part = np.moveaxis(level.mean[first:, ..., series], 0, -1)
     mean = np.einsum("gq,gqb->gb", share, part)
     off = part - mean[:, None]
-    inside = unpack(level.covariance[..., series])[..., first:, first:]
-    covariance = np.einsum("gq,gqbc->gbc", share, inside)
+    parts = outside(level.covariance[..., series])[..., first:, first:]
+    covariance = np.einsum("gq,gqbc->gbc", share, parts)
     return mean, covariance + np.einsum("gq,gqb,gqc->gbc", share, off, off), total
 
 
@@ -104,7 +112,7 @@ def posterior_start(
 
     Drives are counted from the segment's first; all −1 where there is no candidate.
     """
-    joint = weighed.joint[..., series]
+    joint = weighed.joint(series)[:, :USE]
     starts = bank.start[: joint.shape[0], series]
     if not (starts >= 0).any():
         return (-1, -1, -1), -1, 0.0

@@ -13,6 +13,12 @@ mean time between false alerts at least A (Pollak, *Annals of Statistics* 13(1),
 inequality is Doob's). The user's false alerts per vehicle-year set A directly: no threshold to
 tune, and the wander and the baseline's error are integrated out on both sides.
 
+Sound vehicles move for good too: another driver, another place, another fuel. Such a change of use
+is a step of about a drive's error, rare; the evidence is R over what one of them explains, so the
+sound model of which it is a martingale contains them:
+
+    R(t) / (1 + ρ Σ_k  Δt_k · LR(change of use at k | figures up to t))
+
 The same sum is a posterior: with changes coming once in so many years, the odds of a change are R
 times their rate, and each candidate says where the level is if it is true
 (:mod:`healthtrack.drift.candidates`).
@@ -29,10 +35,12 @@ from scipy.special import log_ndtr
 from healthtrack.drift.gaussian import absorb, climb, log_sum, relax
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from healthtrack.drift.gaussian import Term
-    from healthtrack.drift.level import Model
+    from healthtrack.drift.level import Model, Moves
 
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
@@ -41,11 +49,25 @@ STEP_SIZE = 0.4
 """Prior sd of a step, in limits: half of what harms, so that small ones are not ruled out."""
 RAMP_SIZE = 0.4
 """Prior sd of a ramp, in limits per 10 000 km: the limit in two or three service intervals."""
-STEP, RAMP = 0, 1
+CHANGES_PER_YEAR = 0.3
+"""How often a vehicle's air path changes at all, by wear, fault or work: about once in three years
+(common practice, no source). It weighs the candidates in the level before an alert; the alert
+itself does not use it."""
+USE_SHARE, USE_PER_YEAR = 0.3, 2.0
+"""Share of sound vehicles whose figures move for good now and then for a reason that no channel
+tells (driver, place, fuel, tyres), and how often theirs do. The longer a vehicle has not, the less
+likely it is one of them (:func:`use_rate`)."""
+USE_SIZE = 1.0
+"""Prior sd of such a move, in typical drive errors."""
+STEP, RAMP, USE = 0, 1, 2
+RATE = np.array([CHANGES_PER_YEAR, CHANGES_PER_YEAR, 1.0])
+"""What turns a candidate's time into the odds that it is true; that of a change of use holds it."""
+LOG_RATE = float(np.log(CHANGES_PER_YEAR))
+FARTHEST = 300.0
+"""Beyond so many nats one candidate is simply the likelier one."""
 DAYS_PER_YEAR = 365.25
 LEAST_WAIT = 1e-3
 """Drives of one moment still count as a little time apart. [days]"""
-NEVER = -np.inf
 WANDER = 2
 """Place of the wander in the state."""
 
@@ -55,8 +77,9 @@ class Bank:
     """The filter without a further change (D parts; G, S), K candidates of two shapes beside it.
 
     ``answer`` (D, K, 2, G, S) is how the filter's state answers to a change of size one; ``power``
-    and ``match`` (K, 2, G, S) what the figures say of its size; ``log_omega`` the time that the
-    candidate stands for [ln years]; ``start`` (K, S) its drive (−1: free) and ``origin`` (K, S) its
+    and ``match`` (K, 2, G, S) what the figures say of its size; ``omega`` (K, 3, G, S) the time
+    that the candidate stands for [years], for a change of use times its rate; ``start`` (K, S)
+    its drive (−1: free) and ``origin`` (K, S) its
     place. The parts are the level filter's; level and slope are exactly zero until a change has
     been found, and go on in a straight line since. ``log_weight`` (G, S).
     """
@@ -67,7 +90,7 @@ class Bank:
     answer: FloatArray
     power: FloatArray
     match: FloatArray
-    log_omega: FloatArray
+    omega: FloatArray
     start: IntArray
     origin: FloatArray
 
@@ -82,19 +105,18 @@ class Bank:
         return bool(self.covariance[0].any())
 
 
-def advance_bank(bank: Bank, model: Model, step: FloatArray, wait: FloatArray) -> None:
-    """Bring the filter and all its answers to the next drive; step and wait are (S,)."""
-    keep = np.exp(-wait / model.memory[:, None])
-    relax(bank.mean, bank.covariance, WANDER, keep, model.standing)
+def advance_bank(bank: Bank, moves: Moves, drive: int) -> None:
+    """Bring the filter and all its answers from the drive before to this one."""
+    keep, step = moves.keep[drive], moves.step[drive]
+    relax(bank.mean, bank.covariance, WANDER, keep, moves.fresh[drive])
     bank.answer[WANDER, : bank.used] *= keep
     if bank.bent:
-        still = np.zeros(1)
-        climb(bank.mean, bank.covariance, step, still, still)
+        climb(bank.mean, bank.covariance, step)
         bank.answer[0, : bank.used] += step * bank.answer[1, : bank.used]
 
 
 def open_candidates(
-    bank: Bank, model: Model, where: IntArray, drive: IntArray, place: tuple[FloatArray, FloatArray]
+    bank: Bank, model: Model, where: IntArray, drive: IntArray, place: tuple[FloatArray, ...]
 ) -> None:
     """Let a change start at this drive in the series ``where``.
 
@@ -110,10 +132,11 @@ def open_candidates(
         Series in which a candidate opens.
     drive : (S,) int
         Number of the drive, counted from the segment's first.
-    place : ((S,), (S,) float64)
-        Time since the drive before [days], and where that was [10 000 km].
+    place : ((S,), (S,), (S,) float64)
+        Time since the drive before [days], where that was [10 000 km], and how often the use
+        changes now [1/year].
     """
-    wait, origin = place
+    wait, origin, rate = place
     free = bank.start[:, where] < 0
     slot = np.argmax(free, axis=0)
     full = ~free.any(axis=0)
@@ -124,8 +147,28 @@ def open_candidates(
     bank.answer[:, slot, :, :, where] = 0.0
     bank.power[slot, :, :, where] = 0.0
     bank.match[slot, :, :, where] = 0.0
-    time = np.log(np.maximum(wait, LEAST_WAIT) / DAYS_PER_YEAR / 2.0)
-    bank.log_omega[slot, :, :, where] = time[where, None, None]
+    time = np.maximum(wait, LEAST_WAIT) / DAYS_PER_YEAR / 2.0
+    bank.omega[slot, :USE, :, where] = time[where, None, None]
+    use = time * rate
+    bank.omega[slot, USE, :, where] = use[where, None]
+
+
+def use_rate(years: FloatArray, changed: FloatArray) -> FloatArray:
+    """Return how often a vehicle changes its use. [1/year].
+
+    Of the vehicles that do at all (:data:`USE_SHARE`), exp(−rate · years) have not done so yet; one
+    that has will do it again.
+
+    Parameters
+    ----------
+    years : (S,) float64
+        Since the first drive.
+    changed : (S,) float64
+        How likely it is that it has changed since.
+    """
+    left = USE_SHARE * np.exp(-USE_PER_YEAR * years)
+    restless = left / (1.0 - USE_SHARE + left)
+    return np.asarray(USE_PER_YEAR * (changed + (1.0 - changed) * restless))
 
 
 def _join(bank: Bank, model: Model, where: IntArray, drive: IntArray) -> IntArray:
@@ -136,47 +179,59 @@ def _join(bank: Bank, model: Model, where: IntArray, drive: IntArray) -> IntArra
     middle = np.argmin(spacing, axis=0) + 1
     column = np.arange(where.size)
     keep, drop = order[middle - 1, column], order[middle, column]
-    kept = _log_ratio_at(bank, model, keep, where)
-    lost = _log_ratio_at(bank, model, drop, where)
-    joined = np.logaddexp(
-        bank.log_omega[keep, :, :, where] + kept, bank.log_omega[drop, :, :, where] + lost
-    )
-    bank.log_omega[keep, :, :, where] = joined - kept
+    more = _log_ratio_at(bank, model, drop, where) - _log_ratio_at(bank, model, keep, where)
+    lost = bank.omega[drop, :, :, where] * np.exp(np.minimum(more, FARTHEST))
+    bank.omega[keep, :, :, where] += lost
     return np.asarray(drop)
 
 
 def _log_ratio_at(bank: Bank, model: Model, slot: IntArray, where: IntArray) -> FloatArray:
-    """Return ln LR of one candidate per series: (n, 2, G)."""
-    prior = prior_variances(model)[:, 0][:, where].T[:, :, None]
-    power, match = bank.power[slot, :, :, where], bank.match[slot, :, :, where]
-    variance = prior / (1.0 + prior * power)
-    return _ratio(variance * match, variance, prior, match, model.side[where, None, None])
-
-
-def prior_variances(model: Model) -> FloatArray:
-    """Return the prior variances of a change's size: (2, 1, S)."""
-    return ((np.array([STEP_SIZE, RAMP_SIZE])[:, None] * model.limit) ** 2)[:, None]
+    """Return ln LR of one candidate per series: (n, 3, G)."""
+    power, match = (
+        np.moveaxis(part[slot, :, :, where], 0, -1)[None] for part in (bank.power, bank.match)
+    )
+    prior = prior_variances(model)[..., where]
+    return np.asarray(np.moveaxis(_ratio(power, match, prior, model.side[where])[2][0], -1, 0))
 
 
 def _ratio(
-    centre: FloatArray,
-    variance: FloatArray,
-    prior: FloatArray,
-    match: FloatArray,
-    side: FloatArray,
-) -> FloatArray:
-    """Return ln LR with the size integrated out, over its side of concern only where it has one."""
-    ratio = 0.5 * (match * centre + np.log(variance / prior))
+    power: FloatArray, match: FloatArray, prior: FloatArray, side: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return size, its variance and ln LR with the size integrated out: (K', 3, G, S).
+
+    A change of use has a step's power and match (K', 2, G, S). A fault's size is integrated over
+    its side of concern only, where it has one.
+    """
+    variance = np.empty((power.shape[0], 3, *power.shape[2:]))
+    centre, ratio = np.empty_like(variance), np.empty_like(variance)
+    fault, use = np.s_[:, :USE], np.s_[:, USE]
+    np.multiply(power, prior[:USE], out=variance[fault])
+    np.multiply(power[:, STEP], prior[USE], out=variance[use])
+    variance += 1.0
+    shrunk = np.log(variance)
+    np.divide(prior, variance, out=variance)
+    np.multiply(match, variance[fault], out=centre[fault])
+    np.multiply(match[:, STEP], variance[use], out=centre[use])
+    np.multiply(match, centre[fault], out=ratio[fault])
+    np.multiply(match[:, STEP], centre[use], out=ratio[use])
+    ratio -= shrunk
+    ratio *= 0.5
     if side.any():
-        one_sided = np.log(2.0) + log_ndtr(side * centre / np.sqrt(variance))
-        ratio = ratio + np.where(side == 0.0, 0.0, one_sided)
-    return np.asarray(ratio)
+        one_sided = np.log(2.0) + log_ndtr(side * centre[fault] / np.sqrt(variance[fault]))
+        ratio[fault] += np.where(side == 0.0, 0.0, one_sided)
+    return centre, variance, ratio
+
+
+def prior_variances(model: Model) -> FloatArray:
+    """Return the prior variances of the size of a step, a ramp and a change of use: (3, 1, S)."""
+    sizes = [STEP_SIZE * model.limit, RAMP_SIZE * model.limit, USE_SIZE * model.scale]
+    return (np.array(sizes) ** 2)[:, None]
 
 
 def absorb_bank(
     bank: Bank,
     model: Model,
-    terms: list[Term],
+    terms: Sequence[Term],
     figure: tuple[FloatArray, FloatArray, FloatArray],
     use: FloatArray | None,
 ) -> None:
@@ -213,40 +268,63 @@ def absorb_bank(
 
 @dataclass(frozen=True)
 class Weighed:
-    """The candidates weighed: ln R (S,), and the change's moments if one is true, (5, S).
+    """The candidates weighed; K' are the places in use, the shapes are STEP, RAMP and USE.
 
-    ``log_excess`` (S,) is R counted only for what the figures say beyond nothing: a candidate that
-    has just opened is possible but no reason to widen a band. ``joint`` is ln of weight × time ×
-    likelihood ratio, ``centre`` and ``variance`` the sizes, all (K', 2, G, S) over places in use.
+    ``log_years`` (S,) is the evidence: ln of R over what a change of use explains.
+    ``log_fault`` and ``log_use`` (S,) are the odds of a fault and of a change of use against
+    neither, counted only for what the figures say beyond nothing: a candidate that has just opened
+    is possible but no reason to widen a band. ``moments`` (5, S) are the change's if it is a fault.
+    ``ratio`` holds ln of weight × likelihood ratio, ``odds`` the rate × time of each candidate,
+    ``centre`` and ``variance`` the sizes, all (K', 3, G, S).
     """
 
     log_years: FloatArray
-    log_excess: FloatArray
+    log_fault: FloatArray
+    log_use: FloatArray
     moments: FloatArray
-    joint: FloatArray
+    ratio: FloatArray
+    odds: FloatArray
     centre: FloatArray
     variance: FloatArray
+
+    def joint(self, series: int) -> FloatArray:
+        """Return ln of the odds of each candidate of one series against no change: (K', 3, G)."""
+        with np.errstate(divide="ignore"):
+            return np.asarray(self.ratio[..., series] + np.log(self.odds[..., series]))
 
 
 def weigh(bank: Bank, model: Model, distance: FloatArray) -> Weighed:
     """Weigh all candidates at a place (S,) along the distance."""
     used = max(bank.used, 1)
-    prior = prior_variances(model)
-    variance = prior / (1.0 + prior * bank.power[:used])
-    centre = variance * bank.match[:used]
-    ratio = _ratio(centre, variance, prior, bank.match[:used], model.side)
-    joint = ratio + bank.log_omega[:used] + bank.log_weight
-    log_years = log_sum(joint, (0, 1, 2))
-    known = np.where(np.isfinite(log_years), log_years, 0.0)
-    weight = np.exp(joint - known)
-    weight *= -np.expm1(-np.maximum(ratio, 0.0))
-    total = weight.sum(axis=(0, 1, 2))
+    centre, variance, ratio = _ratio(
+        bank.power[:used], bank.match[:used], prior_variances(model), model.side
+    )
+    ratio += bank.log_weight
+    odds = bank.omega[:used] * RATE[:, None, None]
+    top = np.maximum(ratio.max(axis=(0, 1, 2)), 0.0)
+    share = np.exp(ratio - top)
+    share *= odds
+    whole = share.sum(axis=(0, 2))
+    share -= odds * np.exp(bank.log_weight - top)
+    np.maximum(share, 0.0, out=share)
+    excess = share.sum(axis=(0, 2))
     with np.errstate(divide="ignore"):
-        log_excess = known + np.log(total)
-    weight /= np.where(total > 0.0, total, 1.0)
+        log_all = np.log([whole[STEP] + whole[RAMP], whole[USE]]) + top
+        log_fault, log_use = np.log([excess[STEP] + excess[RAMP], excess[USE]]) + top
+    log_years = log_all[0] - LOG_RATE - np.logaddexp(0.0, log_all[1])
+    weight = share[:, :USE]
+    weight /= np.maximum(excess[STEP] + excess[RAMP], 1e-300)
+    moments = _moments(weight, (centre, variance), distance - bank.origin[:used])
+    return Weighed(log_years, log_fault, log_use, moments, ratio, odds, centre, variance)
+
+
+def _moments(
+    weight: FloatArray, sizes: tuple[FloatArray, FloatArray], at: FloatArray
+) -> FloatArray:
+    """Return level and slope of a fault with their (co)variances (5, S); weights add up to one."""
+    centre, variance = (part[:, :USE] for part in sizes)
     first = (weight * centre).sum(axis=2)
     second = (weight * (variance + centre * centre)).sum(axis=2)
-    at = distance - bank.origin[:used]
     moments = np.stack(
         [
             (first[:, STEP] + at * first[:, RAMP]).sum(axis=0),
@@ -259,4 +337,4 @@ def weigh(bank: Bank, model: Model, distance: FloatArray) -> Weighed:
     moments[1] -= moments[0] ** 2
     moments[3] -= moments[2] ** 2
     moments[4] -= moments[0] * moments[2]
-    return Weighed(log_years, log_excess, moments, joint, centre, variance)
+    return moments

@@ -1,13 +1,12 @@
 """One step of a Kalman filter for many small states at once.
 
-A state of D parts has its mean as (D, …) and its covariance as (T, …), T = D(D + 1)/2: the upper
-triangle, row by row. All trailing axes (grid points, paces, series) run through numpy together, so
-the cost of a call is shared by all of them.
+A state of D parts has its mean as (D, …) and its covariance as (D, D, …), kept symmetric to the
+bit. All trailing axes (grid points, paces, series) run through numpy together, so the cost of a
+call is shared by all of them: a drive takes some thirty calls, whatever their number.
 """
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -20,9 +19,13 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     Term = tuple[int, FloatArray | None]
 
+AT_ONCE = 8_000
+"""Numbers of a covariance up to which it is updated by one call; larger ones go row by row, so that
+what a call needs beside it stays in the processor's cache."""
+
 
 class Innovation(NamedTuple):
-    """What a figure brought: arrays over the trailing axes, ``gain`` D of them.
+    """What a figure brought: arrays over the trailing axes, ``gain`` (D, …).
 
     ``variance`` is that of ``error``, larger where the drive lies far out; ``foreseen`` is without
     that; ``gain`` the covariance of each part of the state with the figure.
@@ -31,75 +34,74 @@ class Innovation(NamedTuple):
     error: FloatArray
     variance: FloatArray
     foreseen: FloatArray
-    gain: list[FloatArray]
+    gain: FloatArray
 
 
-@lru_cache(maxsize=16)
-def places(size: int) -> tuple[tuple[int, ...], ...]:
-    """Return the place of each pair of parts in the packed covariance.
+def packed(covariance: FloatArray) -> FloatArray:
+    """Return (D, D, …) as its upper triangle row by row, (D(D + 1)/2, …).
 
-    >>> places(2)
-    ((0, 1), (1, 2))
+    >>> packed(np.array([[1.0, 2.0], [2.0, 3.0]])).tolist()
+    [1.0, 2.0, 3.0]
     """
-    table = np.zeros((size, size), dtype=np.int64)
-    table[np.triu_indices(size)] = np.arange(size * (size + 1) // 2)
-    table = np.maximum(table, table.T)
-    return tuple(tuple(row) for row in table.tolist())
+    return np.asarray(covariance[np.triu_indices(covariance.shape[0])])
 
 
-def pack(covariance: FloatArray) -> FloatArray:
-    """Pack (…, D, D) into (T, …)."""
-    rows, columns = np.triu_indices(covariance.shape[-1])
-    return np.ascontiguousarray(np.moveaxis(covariance[..., rows, columns], -1, 0))
+def unpacked(triangle: FloatArray) -> FloatArray:
+    """Return the upper triangle as (D, D, …)."""
+    size = int((np.sqrt(8 * triangle.shape[0] + 1) - 1) / 2)
+    place = np.zeros((size, size), dtype=np.int64)
+    place[np.triu_indices(size)] = np.arange(triangle.shape[0])
+    return np.asarray(triangle[np.maximum(place, place.T)])
 
 
-def unpack(packed: FloatArray) -> FloatArray:
-    """Unpack (T, …) into (…, D, D)."""
-    size = int((np.sqrt(8 * packed.shape[0] + 1) - 1) / 2)
-    return np.asarray(np.moveaxis(packed[np.array(places(size))], (0, 1), (-2, -1)))
+def outside(covariance: FloatArray) -> FloatArray:
+    """Return (D, D, …) as (…, D, D)."""
+    return np.moveaxis(covariance, (0, 1), (-2, -1))
+
+
+def inside(covariance: FloatArray) -> FloatArray:
+    """Return (…, D, D) as (D, D, …), of its own and symmetric to the bit."""
+    moved = np.moveaxis(covariance, (-2, -1), (0, 1))
+    return np.ascontiguousarray(0.5 * (moved + np.swapaxes(moved, 0, 1)))
 
 
 def relax(
-    mean: FloatArray, covariance: FloatArray, place: int, keep: FloatArray, standing: FloatArray
+    mean: FloatArray, covariance: FloatArray, place: int, keep: FloatArray, fresh: FloatArray
 ) -> None:
-    """Let the part at ``place`` fall back towards zero, with its standing variance kept up."""
-    table = places(mean.shape[0])
+    """Let the part at ``place`` fall back towards zero; ``fresh`` is the variance it gains."""
     mean[place] *= keep
-    for other in range(mean.shape[0]):
-        covariance[table[place][other]] *= keep
-    own = covariance[table[place][place]]
-    own *= keep
-    own += (1.0 - keep * keep) * standing
+    covariance[place] *= keep
+    covariance[:, place] *= keep
+    covariance[place, place] += fresh
 
 
 def climb(
     mean: FloatArray,
     covariance: FloatArray,
     step: FloatArray,
-    pace2: FloatArray,
-    walk2: FloatArray,
+    fresh: tuple[FloatArray, FloatArray, FloatArray] | None = None,
 ) -> None:
     """Carry parts 0 and 1, level and slope, over a distance.
 
-    ``pace2`` and ``walk2`` are the variances of the slope and of the level's unsmooth movement per
-    unit of distance.
+    ``fresh`` is what they gain on the way: variance of the level, covariance, variance of the
+    slope.
     """
-    table = places(mean.shape[0])
     mean[0] += step * mean[1]
-    both, slope = covariance[1], covariance[table[1][1]]
-    covariance[0] += step * (2.0 * both + step * slope)
-    covariance[0] += pace2 * (step**3 / 3.0) + walk2 * step
-    both += step * slope + pace2 * (step**2 / 2.0)
-    slope += pace2 * step
-    for other in range(2, mean.shape[0]):
-        covariance[table[0][other]] += step * covariance[table[1][other]]
+    covariance[0] += step * covariance[1]
+    covariance[:, 0] += step * covariance[:, 1]
+    if fresh is not None:
+        rise, tilt, bend = fresh
+        covariance[0, 0] += rise
+        covariance[0, 1] += tilt
+        covariance[1, 0] += tilt
+        covariance[1, 1] += bend
 
 
 def hold(mean: FloatArray, covariance: FloatArray, where: NDArray[np.bool_]) -> None:
     """Hold parts 0 and 1 at zero in the series (last axis) that are marked."""
-    size = mean.shape[0]
     mean[:2, ..., where] = 0.0
-    covariance[: 2 * size - 1, ..., where] = 0.0
+    covariance[:2, ..., where] = 0.0
+    covariance[:, :2, ..., where] = 0.0
 
 
 def absorb(
@@ -116,7 +118,7 @@ def absorb(
     ----------
     mean : (D, …) float64
         Changed in place.
-    covariance : (T, …) float64
+    covariance : (D, D, …) float64
         Changed in place.
     terms : sequence of (int, array or None)
         Which parts make up the figure, each with its factor; None is one.
@@ -127,40 +129,33 @@ def absorb(
     use : array, optional
         1 where the figure counts, 0 where there is none.
     """
-    size = mean.shape[0]
-    table = places(size)
-    gain = [_weighted(covariance, table[part], terms) for part in range(size)]
+    gain = weighted(covariance, terms)
     value, noise = figure
-    error = value - _weighted(mean, range(size), terms)
-    foreseen = noise + _weighted(gain, range(size), terms)
+    error = value - weighted(mean, terms)
+    foreseen = weighted(gain, terms)
+    foreseen += noise
     variance = foreseen
     if np.isfinite(outlying):
         excess = np.maximum(error * error / (foreseen * outlying**2), 1.0)
         variance = foreseen + noise * (excess - 1.0)
-    weight = 1.0 / variance if use is None else use / variance
-    for part in range(size):
-        share = gain[part] * weight
-        mean[part] += share * error
-        for other in range(part, size):
-            covariance[table[part][other]] -= share * gain[other]
+    root = gain / np.sqrt(variance) if use is None else gain * np.sqrt(use / variance)
+    weight = error / variance if use is None else use * error / variance
+    mean += gain * weight
+    if covariance.size <= AT_ONCE:
+        covariance -= root[:, None] * root
+    else:
+        for part, share in enumerate(root):
+            covariance[part] -= share * root
     return Innovation(error, variance, foreseen, gain)
 
 
-def _weighted(
-    parts: FloatArray | list[FloatArray], places_: Sequence[int], terms: Sequence[Term]
-) -> FloatArray:
-    """Add up the terms' parts; the result is a fresh array."""
-    total: FloatArray | None = None
-    for term, factor in terms:
-        part = parts[places_[term]]
-        if factor is not None:
-            part = part * factor
-        if total is None:
-            total = part + 0.0
-        else:
-            total += part
-    assert total is not None
-    return total
+def weighted(parts: FloatArray, terms: Sequence[Term]) -> FloatArray:
+    """Add up the terms' parts (first axis); the result is a fresh array."""
+    (first, factor), *others = terms
+    total = parts[first] + 0.0 if factor is None else parts[first] * factor
+    for term, factor in others:
+        total += parts[term] if factor is None else parts[term] * factor
+    return np.asarray(total)
 
 
 def log_sum(values: FloatArray, axis: int | tuple[int, ...]) -> FloatArray:

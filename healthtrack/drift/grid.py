@@ -24,22 +24,23 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 SCATTER = (
-    (0.0, 1.0, 0.25),
+    (0.0, 1.0, 0.40),
     (0.4, 4.0, 0.14),
     (0.8, 4.0, 0.10),
     (1.5, 4.0, 0.05),
-    (0.4, 25.0, 0.16),
+    (0.4, 25.0, 0.14),
     (0.8, 25.0, 0.08),
     (1.5, 25.0, 0.02),
-    (0.4, 150.0, 0.16),
+    (0.4, 150.0, 0.05),
     (0.8, 150.0, 0.04),
 )
 """Wander: its standard deviation in units of a typical drive's error, its correlation time [days],
 and the weight of both together before any drive: none; a spell of weather; a tank, a load, a
 driver; a quarter of a year. Long and large together are rare: they are what wear looks like."""
-PACE = ((0.0, 0.0, 0.5), (0.05, 0.05, 0.2), (0.25, 0.05, 0.2), (1.0, 0.05, 0.1))
+PACE = ((0.0, 0.0, 0.7, 0.4), (0.1, 0.02, 0.1, 0.2), (0.5, 0.05, 0.2, 0.4))
 """Change of slope after 10 000 km, unsmooth movement after 10 000 km (both in limits), weight: not
-at all, hardly, slowly, within a service interval."""
+at all, hardly, within a service interval. The last column is the weight once a change has been
+found: what declines changes its slope more often than what is sound."""
 OUTLYING = 3.0
 """Beyond so many standard deviations a drive's error is taken to be larger: heavy tails (Huber)."""
 PRIOR_DRIVES = 4.0
@@ -62,6 +63,8 @@ class Grid:
     pace, walk : (Q,) float64
         In limits per 10 000 km after 10 000 km; in limits after 10 000 km.
     log_prior_pace : (Q,) float64
+    log_later_pace : (Q,) float64, optional
+        The same once a change has been found; as before where none is given.
     outlying : float
         Huber's constant; infinite for plain Gaussian errors.
     prior_drives : float
@@ -79,6 +82,7 @@ class Grid:
     outlying: float = OUTLYING
     prior_drives: float = PRIOR_DRIVES
     candidates: int = CANDIDATES
+    log_later_pace: FloatArray | None = None
 
 
 @lru_cache(maxsize=1)
@@ -88,7 +92,8 @@ def standard_grid() -> Grid:
         wander=np.array([wander for wander, _, _ in SCATTER]),
         memory_days=np.array([memory for _, memory, _ in SCATTER]),
         log_prior=np.log([weight for _, _, weight in SCATTER]),
-        pace=np.array([pace for pace, _, _ in PACE]),
-        walk=np.array([walk for _, walk, _ in PACE]),
-        log_prior_pace=np.log([weight for _, _, weight in PACE]),
+        pace=np.array([row[0] for row in PACE]),
+        walk=np.array([row[1] for row in PACE]),
+        log_prior_pace=np.log([row[2] for row in PACE]),
+        log_later_pace=np.log([row[3] for row in PACE]),
     )

@@ -23,9 +23,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from healthtrack.drift.gaussian import absorb, climb, hold, log_sum, places, relax
+from healthtrack.drift.gaussian import absorb, climb, hold, log_sum, relax
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from healthtrack.drift.gaussian import Term
@@ -44,7 +46,7 @@ class Model:
     """The numbers of S series and the grid, in the series' units.
 
     ``standing`` (G, S), ``memory`` (G,), ``pace2`` and ``walk2`` (Q, S), ``log_pace`` (Q,),
-    ``limit``, ``notice``, ``side`` and ``release2`` (S,).
+    ``limit``, ``notice``, ``side``, ``release2`` and ``scale`` (S,).
     """
 
     standing: FloatArray
@@ -56,12 +58,13 @@ class Model:
     notice: FloatArray
     side: FloatArray
     release2: FloatArray
+    scale: FloatArray
     outlying: float
 
 
 @dataclass
 class Level:
-    """State of the level filter: mean (D, G, Q, S), packed covariance, log weight (G, Q, S).
+    """State of the level filter: mean (D, …), covariance (D, D, …), log weight (G, Q, S).
 
     ``noise`` (G, S) is the factor on the drives' error variances, ``information`` (S,) its worth in
     drives. The weights add up to one.
@@ -74,16 +77,49 @@ class Level:
     information: FloatArray
 
 
-def advance_level(level: Level, model: Model, step: FloatArray, wait: FloatArray) -> None:
-    """Move all grid points from the drive before to this one; step and wait are (S,)."""
-    climb(level.mean, level.covariance, step, model.pace2, model.walk2)
-    keep = np.exp(-wait / model.memory[:, None])[:, None]
-    relax(level.mean, level.covariance, 2, keep, model.standing[:, None])
+@dataclass(frozen=True)
+class Moves:
+    """What happens between drives, for all N of them at once: before each, from the one before.
+
+    ``step`` (N, S) [10 000 km]; the wander keeps ``keep`` and gains ``fresh``, (N, G, S); level and
+    slope gain ``rise``, ``tilt`` and ``bend``, (N, Q, S), the integrated random walk's.
+    """
+
+    step: FloatArray
+    keep: FloatArray
+    fresh: FloatArray
+    rise: FloatArray
+    tilt: FloatArray
+    bend: FloatArray
+
+
+def moves_of(model: Model, step: FloatArray, wait: FloatArray) -> Moves:
+    """Return the moves over distances (N, S) [10 000 km] in times (N, S) [days]."""
+    keep = np.exp(-wait[:, None] / model.memory[:, None])
+    along = step[:, None]
+    bend = model.pace2 * along
+    tilt = bend * (0.5 * along)
+    return Moves(
+        step=step,
+        keep=keep,
+        fresh=(1.0 - keep * keep) * model.standing,
+        rise=tilt * (along / 1.5) + model.walk2 * along,
+        tilt=tilt,
+        bend=bend,
+    )
+
+
+def advance_level(level: Level, moves: Moves, drive: int) -> None:
+    """Move all grid points from the drive before to this one."""
+    gained = (moves.rise[drive], moves.tilt[drive], moves.bend[drive])
+    climb(level.mean, level.covariance, moves.step[drive], gained)
+    keep, fresh = moves.keep[drive][:, None], moves.fresh[drive][:, None]
+    relax(level.mean, level.covariance, 2, keep, fresh)
 
 
 def release(level: Level, model: Model, where: NDArray[np.bool_]) -> None:
     """Let the data say where the level is once the healthy period is over."""
-    level.covariance[0] += model.release2 * where
+    level.covariance[0, 0] += model.release2 * where
 
 
 def pin(level: Level, where: NDArray[np.bool_]) -> None:
@@ -105,7 +141,7 @@ def noise_variance(level: Level, own: FloatArray) -> FloatArray:
 
 
 def absorb_level(
-    level: Level, model: Model, terms: list[Term], figure: tuple[FloatArray, FloatArray],
+    level: Level, model: Model, terms: Sequence[Term], figure: tuple[FloatArray, FloatArray],
     use: FloatArray | None,
 ) -> FloatArray:  # fmt: skip
     """Take the drives' figures in at all grid points.
@@ -168,14 +204,13 @@ def answer(level: Level) -> FloatArray:
     """
     weight = np.exp(level.log_weight)
     at, slope = level.mean[0], level.mean[1]
-    last = places(level.mean.shape[0])[1][1]
     total = np.stack(
         [
             weight * at,
-            weight * (level.covariance[0] + at * at),
+            weight * (level.covariance[0, 0] + at * at),
             weight * slope,
-            weight * (level.covariance[last] + slope * slope),
-            weight * (level.covariance[1] + at * slope),
+            weight * (level.covariance[1, 1] + slope * slope),
+            weight * (level.covariance[0, 1] + at * slope),
         ]
     ).sum(axis=(1, 2))
     total[1] -= total[0] * total[0]

@@ -24,14 +24,18 @@ from healthtrack.drift.state import (
     COUNT,
     DAYS,
     DISTANCE,
+    FIRST,
     HEALTHY,
     HIGH,
     LOW,
     PINNED,
+    RESTLESS,
     SINCE,
     STATE,
     STEPS,
     State,
+    first_counts,
+    first_level,
     first_state,
     model_of,
     stack,
@@ -51,10 +55,6 @@ if TYPE_CHECKING:
     IntArray = NDArray[np.int64]
     BoolArray = NDArray[np.bool_]
 
-CHANGES_PER_YEAR = 0.3
-"""How often a vehicle's air path changes at all, by wear, fault or work: about once in three years
-(common practice, no source). It weighs the candidates in the level before an alert; the alert
-itself does not use it."""
 SETTLED_AFTER = 15
 """Drives after which a change that was found is settled: when it began and how much it is are then
 left as they are, and the next change may be looked for."""
@@ -64,16 +64,21 @@ SIDE_BY_SIDE = 24
 
 @dataclass(frozen=True)
 class _Data:
-    """Segments padded to one length: arrays over (N, S), ``shared`` (N, B, S)."""
+    """Segments padded to one length: arrays over (N, S); the terms of each drive.
+
+    ``use`` is 1 where a drive is valid, None where all are.
+    """
 
     value: FloatArray
     variance: FloatArray
     days: FloatArray
     distance: FloatArray
-    shared: FloatArray
+    wait: FloatArray
+    step: FloatArray
     pinned: BoolArray
     valid: BoolArray
-    constant: tuple[bool, ...]
+    use: FloatArray | None
+    terms: tuple[tuple[Term, ...], ...]
 
 
 def follow(segment: Segment, log_bar: float, grid: Grid | None = None) -> Course:
@@ -139,7 +144,7 @@ def resume_many(
         together = [i for i in order[at : at + SIDE_BY_SIDE] if width[i] == width[order[at]]]
         at += len(together)
         before = [
-            first_state(segments[i], grid, width[i]) if state is None else state
+            first_state(segments[i], grid) if state is None else state
             for i, state in ((i, states[i]) for i in together)
         ]
         results = _side_by_side(
@@ -149,10 +154,67 @@ def resume_many(
     return [done[i] for i in range(len(segments))]
 
 
+def log_likelihood(segments: Sequence[Segment], grid: Grid | None = None) -> FloatArray:
+    """Return how likely the figures of many segments were under the level's model.
+
+    The level filter alone runs, all segments side by side: what the choice of a grid needs.
+
+    Parameters
+    ----------
+    segments : sequence of Segment
+        S segments with the same number of shared parts.
+    grid : Grid, optional
+        The product's where none is given.
+
+    Returns
+    -------
+    (S,) float64
+        ln of the density of all figures together.
+    """
+    grid = standard_grid() if grid is None else grid
+    now, (whole, last) = first_level(segments, grid), first_counts(len(segments))
+    model, data = model_of(segments, grid), _pad(segments, whole, last)
+    moves = level.moves_of(model, data.step, data.wait)
+    total = np.zeros(len(segments))
+    for drive in range(len(data.value)):
+        before = data.pinned[max(drive - 1, 0)]
+        _move_level(now, model, (moves, drive), (before & data.valid[drive], data.pinned[drive]))
+        noise = level.noise_variance(now, data.variance[drive])
+        use = None if data.use is None else data.use[drive]
+        figure = (data.value[drive], noise)
+        total += level.absorb_level(now, model, data.terms[drive], figure, use)
+    return total
+
+
+def _move_level(
+    now: level.Level,
+    model: level.Model,
+    move: tuple[level.Moves, int],
+    pinned: tuple[BoolArray, BoolArray],
+) -> None:
+    """Bring the level filter to a drive; ``pinned`` are the marks of the drive before and its own.
+
+    Where the healthy period has ended between the two, the level is set free.
+    """
+    before, here = pinned
+    level.advance_level(now, *move)
+    freed = before & ~here
+    if freed.any():
+        level.release(now, model, freed)
+    if here.any():
+        level.pin(now, here)
+
+
 def _side_by_side(
     state: State, segments: list[Segment], log_bars: list[float], grid: Grid
 ) -> list[tuple[State, Course]]:
-    model, data, bars = model_of(segments, grid), _pad(segments), np.array(log_bars)
+    model, data, bars = (
+        model_of(segments, grid),
+        _pad(segments, state.whole, state.last),
+        np.array(log_bars),
+    )
+    moves = level.moves_of(model, data.step, data.wait)
+    state.last[FIRST] = np.where(state.whole[COUNT] > 0, state.last[FIRST], data.days[0])
     count, series = data.value.shape
     first = state.whole[COUNT].copy()
     said = Said(
@@ -164,7 +226,7 @@ def _side_by_side(
     )
     injected: list[list[tuple[int, int]]] = [[] for _ in segments]
     for drive in range(count):
-        _move(state, model, data, drive)
+        _move(state, model, data, moves, drive)
         weighed = _absorb(state, model, data, said, drive)
         if weighed is None:
             continue
@@ -185,52 +247,74 @@ def _side_by_side(
     return results
 
 
-def _pad(segments: Sequence[Segment]) -> _Data:
-    """Pad segments to the longest; padding repeats the last drive and is marked not valid."""
+def _pad(segments: Sequence[Segment], whole: IntArray, last: FloatArray) -> _Data:
+    """Pad segments to the longest; padding repeats the last drive and is marked not valid.
+
+    ``wait`` and ``step`` are from the drive before, which ``whole`` and ``last`` tell.
+    """
     length = max(segment.value.size for segment in segments)
+
+    sizes = np.array([segment.value.size for segment in segments])
 
     def padded(name: str) -> FloatArray:
         columns = [np.asarray(getattr(segment, name), np.float64) for segment in segments]
-        return np.stack(
-            [np.concatenate([c, np.repeat(c[-1:], length - len(c), axis=0)]) for c in columns],
-            axis=-1,
-        )
+        if sizes.min() < length:
+            last = [np.repeat(c[-1:], length - len(c), axis=0) for c in columns]
+            columns = [np.concatenate(both) for both in zip(columns, last, strict=True)]
+        return np.ascontiguousarray(np.moveaxis(np.array(columns), 0, -1))
 
-    sizes = np.array([segment.value.size for segment in segments])
-    shared = padded("shared")
+    shared, valid = padded("shared"), np.arange(length)[:, None] < sizes
+    days, distance = padded("days"), padded("distance")
+    begun = whole[COUNT] > 0
     return _Data(
         value=padded("value"),
         variance=padded("se") ** 2,
-        days=padded("days"),
-        distance=padded("distance"),
-        shared=shared,
+        days=days,
+        distance=distance,
+        wait=_since_before(days, np.where(begun, last[DAYS], days[0])),
+        step=_since_before(distance, np.where(begun, last[DISTANCE], distance[0])),
         pinned=padded("pinned") > 0,
-        valid=np.arange(length)[:, None] < sizes,
-        constant=tuple(bool((shared[:, part] == 1.0).all()) for part in range(shared.shape[1])),
+        valid=valid,
+        use=None if bool(valid.all()) else valid.astype(np.float64),
+        terms=_terms(shared),
     )
 
 
-def _move(state: State, model: level.Model, data: _Data, drive: int) -> None:
+def _since_before(axis: FloatArray, before: FloatArray) -> FloatArray:
+    return np.diff(axis, axis=0, prepend=before[None])
+
+
+def _terms(shared: FloatArray) -> tuple[tuple[Term, ...], ...]:
+    """Return of each drive what makes up its figure: level, wander and the shared parts."""
+    constant = (shared == 1.0).all(axis=(0, 2))
+    return tuple(
+        (
+            (0, None),
+            (2, None),
+            *(
+                (level.SHARED + part, None if constant[part] else row[part])
+                for part in range(row.shape[0])
+            ),
+        )
+        for row in shared
+    )
+
+
+def _move(state: State, model: level.Model, data: _Data, moves: level.Moves, drive: int) -> None:
     """Bring both filters to a drive."""
-    days, distance, pinned = data.days[drive], data.distance[drive], data.pinned[drive]
-    valid, begun = data.valid[drive], state.whole[COUNT] > 0
-    step = np.where(begun, distance - state.last[DISTANCE], 0.0)
-    wait = np.where(begun, days - state.last[DAYS], 0.0)
-    if begun.any():
-        level.advance_level(state.level, model, step, wait)
-        freed = begun & valid & (state.whole[PINNED] == 1) & ~pinned
-        if freed.any():
-            level.release(state.level, model, freed)
-    if pinned.any():
-        level.pin(state.level, pinned)
+    pinned, valid = data.pinned[drive], data.valid[drive]
+    before = (state.whole[COUNT] > 0) & valid & (state.whole[PINNED] == 1)
+    _move_level(state.level, model, (moves, drive), (before, pinned))
     if state.bank.start.size:
-        if begun.any():
-            change.advance_bank(state.bank, model, step, wait)
+        change.advance_bank(state.bank, moves, drive)
         where = np.flatnonzero(valid & ~pinned)
         if where.size:
-            place = (wait, distance - step)
+            origin = data.distance[drive] - moves.step[drive]
+            watched = data.days[drive] - state.last[FIRST]
+            rate = change.use_rate(watched / change.DAYS_PER_YEAR, state.last[RESTLESS])
+            place = (data.wait[drive], origin, rate)
             change.open_candidates(state.bank, model, where, state.whole[COUNT], place)
-    state.last[DAYS], state.last[DISTANCE] = days, distance
+    state.last[DAYS], state.last[DISTANCE] = data.days[drive], data.distance[drive]
     state.whole[COUNT] += valid
     state.whole[PINNED] = np.where(valid, pinned, state.whole[PINNED])
 
@@ -239,15 +323,10 @@ def _absorb(
     state: State, model: level.Model, data: _Data, said: Said, drive: int
 ) -> change.Weighed | None:
     """Take a drive in, and say what is known then."""
-    valid = data.valid[drive]
-    use = None if valid.all() else valid.astype(np.float64)
+    use = None if data.use is None else data.use[drive]
     noise = level.noise_variance(state.level, data.variance[drive])
     value, distance = data.value[drive], data.distance[drive]
-    terms: list[Term] = [(0, None), (2, None)]
-    terms += [
-        (level.SHARED + part, None if constant else data.shared[drive, part])
-        for part, constant in enumerate(data.constant)
-    ]
+    terms = data.terms[drive]
     if state.bank.start.size:
         change.absorb_bank(state.bank, model, terms, (value, noise, distance), use)
     said.log_density[drive] = level.absorb_level(state.level, model, terms, (value, noise), use)
@@ -268,20 +347,36 @@ def _say(
     if not (state.bank.start.size and state.bank.used):
         return moments, None
     weighed = change.weigh(state.bank, model, distance)
-    _mix(moments, weighed, state.whole[STATE] == rules.NORMAL)
+    share, still = _odds(weighed)
+    state.last[RESTLESS] = still
+    normal = state.whole[STATE] == rules.NORMAL
+    _mix(moments, weighed, np.where(normal, share, 0.0), np.where(normal, still, 0.0))
     return moments, weighed
 
 
-def _mix(moments: FloatArray, weighed: change.Weighed, where: BoolArray) -> None:
-    """Mix the candidates' moments into the level filter's, by the odds of a change."""
-    odds = CHANGES_PER_YEAR * np.exp(np.minimum(weighed.log_excess, 300.0))
-    share = np.where(where, odds / (1.0 + odds), 0.0)
-    keep = 1.0 - share
-    off = weighed.moments[0] - moments[0]
-    bend = weighed.moments[2] - moments[2]
-    spread = np.stack([0.0 * off, off * off, 0.0 * off, bend * bend, off * bend])
-    moments *= keep
-    moments += share * weighed.moments + share * keep * spread
+def _odds(weighed: change.Weighed) -> tuple[FloatArray, FloatArray]:
+    """Return how likely a fault and a change of use are: (S,), (S,)."""
+    fault, use = (np.minimum(odds, 300.0) for odds in (weighed.log_fault, weighed.log_use))
+    total = np.logaddexp(np.logaddexp(0.0, fault), use)
+    return np.exp(fault - total), np.exp(use - total)
+
+
+def _mix(
+    moments: FloatArray, weighed: change.Weighed, share: FloatArray, still: FloatArray
+) -> None:
+    """Mix the candidates' moments into the level filter's, by the odds of a fault.
+
+    After a change of use the level is still zero, known as well as it was.
+    """
+    unmoved = moments.copy()
+    unmoved[[0, 2]] = 0.0
+    parts = ((1.0 - share - still, moments.copy()), (share, weighed.moments), (still, unmoved))
+    moments[...] = sum(weight * part for weight, part in parts)
+    for weight, part in parts:
+        off, bend = part[0] - moments[0], part[2] - moments[2]
+        moments[1] += weight * off * off
+        moments[3] += weight * bend * bend
+        moments[4] += weight * off * bend
 
 
 def _judge(

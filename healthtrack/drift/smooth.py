@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from healthtrack.drift.gaussian import unpack
 from healthtrack.drift.grid import Grid, standard_grid
-from healthtrack.drift.level import SHARED, absorb_level, advance_level, pin, release
+from healthtrack.drift.level import SHARED, absorb_level, advance_level, moves_of, pin, release
 from healthtrack.drift.segment import Carried
-from healthtrack.drift.state import first_state, model_of
+from healthtrack.drift.state import first_level, model_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -78,23 +77,25 @@ def _forward(
     segment: Segment, course: Course, grid: Grid
 ) -> tuple[list[tuple[FloatArray, FloatArray]], list[tuple[FloatArray, FloatArray]]]:
     """Run the filter of one grid point; return its states as predicted and as filtered."""
-    model, width = model_of([segment], grid), segment.shared.shape[1]
-    now = first_state(segment, grid, width).level
+    model = model_of([segment], grid)
+    now = first_level([segment], grid)
     free = {start for start, _ in course.injected}
     everything = np.ones(1, dtype=bool)
     predicted, filtered = [], []
+    along, time = (
+        np.diff(axis, prepend=axis[0])[:, None] for axis in (segment.distance, segment.days)
+    )
+    moves = moves_of(model, along, time)
     for drive in range(segment.value.size):
         if drive:
-            step = np.array([segment.distance[drive] - segment.distance[drive - 1]])
-            wait = np.array([segment.days[drive] - segment.days[drive - 1]])
-            advance_level(now, model, step, wait)
+            advance_level(now, moves, drive)
             if segment.pinned[drive - 1] and not segment.pinned[drive]:
                 release(now, model, everything)
         if segment.pinned[drive]:
             pin(now, everything)
         if drive in free:
-            now.covariance[0] += (FREE_JUMP * segment.limit) ** 2
-            now.covariance[SHARED + width] += (FREE_BEND * segment.limit) ** 2
+            now.covariance[0, 0] += (FREE_JUMP * segment.limit) ** 2
+            now.covariance[1, 1] += (FREE_BEND * segment.limit) ** 2
         predicted.append(_moments(now))
         terms: list[Term] = [(0, None), (2, None)]
         terms += [
@@ -107,7 +108,7 @@ def _forward(
 
 
 def _moments(now: Level) -> tuple[FloatArray, FloatArray]:
-    return now.mean[:, 0, 0, 0].copy(), unpack(now.covariance[:, 0, 0, 0])
+    return now.mean[:, 0, 0, 0].copy(), now.covariance[..., 0, 0, 0].copy()
 
 
 def _backward(

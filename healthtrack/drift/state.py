@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from healthtrack.drift.change import NEVER, Bank
-from healthtrack.drift.gaussian import pack
+from healthtrack.drift.change import Bank
+from healthtrack.drift.gaussian import packed, unpacked
 from healthtrack.drift.level import SHARED, Level, Model
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
 
-VERSION = 1
+VERSION = 2
 RELEASE = 0.5
 """Prior sd of the level after the healthy period, in limits: wide against any drive's error, so
 that the band is what the data allow and not what is believed of healthy vehicles."""
@@ -35,13 +35,14 @@ COUNT, STATE, HEALTHY, PINNED, SINCE, LOW, MIDDLE, HIGH, STEPS = range(9)
 """Places in ``whole``: drives so far, state, healthy drives in a row, last drive pinned; drives
 since a change was found (−1: none that still settles); when the standing alert's change began
 (2.5 %, median, 97.5 %; −1 until settled) and the share of the step shape [1/1000]."""
-DAYS, DISTANCE = 0, 1
-"""Places in ``last``: of the last drive."""
+DAYS, DISTANCE, FIRST, RESTLESS = 0, 1, 2, 3
+"""Places in ``last``: of the last drive; the day of the first; how likely it is, as of the last
+drive, that the use has changed."""
 
 
 @dataclass
 class State:
-    """Filters and counters of S series: ``whole`` (9, S) int64, ``last`` (2, S) float64."""
+    """Filters and counters of S series: ``whole`` (9, S) int64, ``last`` (4, S) float64."""
 
     level: Level
     bank: Bank
@@ -58,54 +59,69 @@ def model_of(segments: Sequence[Segment], grid: Grid) -> Model:
         memory=grid.memory_days,
         pace2=(grid.pace[:, None] * limit) ** 2,
         walk2=(grid.walk[:, None] * limit) ** 2,
-        log_pace=grid.log_prior_pace,
+        log_pace=grid.log_prior_pace if grid.log_later_pace is None else grid.log_later_pace,
         limit=limit,
         notice=np.array([segment.notice for segment in segments]),
         side=np.array([float(segment.side) for segment in segments]),
         release2=(RELEASE * limit) ** 2,
+        scale=scale,
         outlying=grid.outlying,
     )
 
 
-def first_state(segment: Segment, grid: Grid, width: int) -> State:
-    """Return the state before a segment's first drive, with room for ``width`` shared parts."""
-    points, paces, size = grid.wander.size, grid.pace.size, SHARED + width
-    carried, have = segment.carried, segment.carried.mean.shape[1]
-    mean = np.zeros((points, size))
-    covariance = np.zeros((points, size, size))
+def first_level(segments: Sequence[Segment], grid: Grid) -> Level:
+    """Return the level filter before the first drives, with room for the segments' shared parts.
+
+    All segments have as many shared parts; those beyond what is carried are known to be zero.
+    """
+    carried = [segment.carried for segment in segments]
+    paces, size = grid.pace.size, SHARED + segments[0].shared.shape[1]
+    points, have = carried[0].mean.shape
     part = slice(SHARED, SHARED + have)
-    mean[:, part] = carried.mean
-    covariance[:, part, part] = carried.covariance
-    covariance[:, 2, 2] = (grid.wander * segment.scale) ** 2
-    log_weight = carried.log_weight - np.logaddexp.reduce(carried.log_weight)
-    bank = _first_bank(mean, covariance, log_weight, grid.candidates)
+    mean = np.zeros((size, points, len(segments)))
+    covariance = np.zeros((size, size, points, len(segments)))
+    mean[part] = np.moveaxis(np.array([one.mean for one in carried]), (0, 2), (2, 0))
+    inner = np.array([one.covariance for one in carried])
+    covariance[part, part] = np.moveaxis(inner, (0, 2, 3), (3, 0, 1))
+    scale = np.array([segment.scale for segment in segments])
+    covariance[2, 2] = (grid.wander[:, None] * scale) ** 2
+    log_weight = np.array([one.log_weight for one in carried]).T
+    log_weight = log_weight - np.logaddexp.reduce(log_weight, axis=0)
     pace = grid.log_prior_pace - np.logaddexp.reduce(grid.log_prior_pace)
-    worth = carried.information
-    level = Level(
-        np.repeat(mean.T[:, :, None, None], paces, axis=2),
-        np.repeat(pack(covariance)[:, :, None, None], paces, axis=2),
-        (log_weight[:, None] + pace)[:, :, None],
-        carried.noise[:, None].copy(),
-        np.array([grid.prior_drives if worth is None else worth]),
+    worth = [one.information for one in carried]
+    return Level(
+        np.repeat(mean[:, :, None], paces, axis=2),
+        np.repeat(covariance[:, :, :, None], paces, axis=3),
+        log_weight[:, None] + pace[:, None],
+        np.array([one.noise for one in carried]).T.copy(),
+        np.array([grid.prior_drives if one is None else one for one in worth]),
     )
-    whole = np.zeros((9, 1), dtype=np.int64)
+
+
+def first_counts(series: int) -> tuple[IntArray, FloatArray]:
+    """Return ``whole`` and ``last`` before the first drives."""
+    whole = np.zeros((9, series), dtype=np.int64)
     whole[SINCE : HIGH + 1] = -1
-    return State(level, bank, whole, np.zeros((2, 1)))
+    return whole, np.zeros((4, series))
 
 
-def _first_bank(
-    mean: FloatArray, covariance: FloatArray, log_weight: FloatArray, candidates: int
-) -> Bank:
-    points, size = mean.shape
+def first_state(segment: Segment, grid: Grid) -> State:
+    """Return the state before a segment's first drive."""
+    level = first_level([segment], grid)
+    return State(level, _first_bank(level, grid.candidates), *first_counts(1))
+
+
+def _first_bank(level: Level, candidates: int) -> Bank:
+    size, points = level.mean.shape[:2]
     cells = (candidates, 2, points, 1)
     return Bank(
-        mean=mean.T[:, :, None].copy(),
-        covariance=pack(covariance)[:, :, None],
-        log_weight=log_weight[:, None].copy(),
+        mean=level.mean[:, :, 0].copy(),
+        covariance=level.covariance[:, :, :, 0].copy(),
+        log_weight=np.logaddexp.reduce(level.log_weight, axis=1),
         answer=np.zeros((size, *cells)),
         power=np.zeros(cells),
         match=np.zeros(cells),
-        log_omega=np.full(cells, NEVER),
+        omega=np.zeros((candidates, 3, points, 1)),
         start=np.full((candidates, 1), -1, dtype=np.int64),
         origin=np.zeros((candidates, 1)),
     )
@@ -150,6 +166,7 @@ def state_to_json(state: State) -> str:
 
     def plain(part: Level | Bank) -> dict[str, Any]:
         arrays = {item.name: getattr(part, item.name) for item in fields(part)}
+        arrays["covariance"] = packed(part.covariance)
         return {name: [array.shape, array.ravel().tolist()] for name, array in arrays.items()}
 
     parts = {
@@ -169,10 +186,11 @@ def state_from_json(text: str) -> State | None:
         return None
 
     def arrays(part: dict[str, Any]) -> dict[str, Any]:
-        return {
+        read = {
             name: np.array(values, np.int64 if name == "start" else np.float64).reshape(shape)
             for name, (shape, values) in part.items()
         }
+        return read | {"covariance": unpacked(read["covariance"])}
 
     return State(
         Level(**arrays(raw["level"])),
