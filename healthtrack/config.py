@@ -39,13 +39,16 @@ MAINTENANCE_KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "airflow_sensor_cleaned": ("airflow sensor cleaned", ("airflow", "breathing")),
     "manifold_pressure_sensor_replaced": (
         "manifold pressure sensor replaced",
-        ("boost", "breathing", "standing_pressure"),
+        ("boost", "breathing", "standing_pressure", "spool_time"),
     ),
     "turbocharger_replaced": (
         "turbocharger replaced",
         ("airflow", "boost", "spool_time", "pull_power"),
     ),
-    "charge_air_leak_repaired": ("charge-air leak repaired", ("airflow", "boost", "breathing")),
+    "charge_air_leak_repaired": (
+        "charge-air leak repaired",
+        ("airflow", "boost", "breathing", "spool_time", "pull_power"),
+    ),
     "charge_cooler_cleaned": ("charge cooler cleaned or replaced", ("charge_temperature",)),
     "air_filter_replaced": ("air filter replaced", ("intake_restriction",)),
     "recirculation_valve_serviced": ("recirculation valve serviced", ("airflow", "breathing")),
