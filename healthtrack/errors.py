@@ -10,6 +10,7 @@
     ├── StoreError              the store cannot be opened, migrated or written
     │   ├── StoreLockedError    another process holds the store
     │   └── StoreLogError       the store's write-ahead log is damaged
+    ├── ClusterError            the cluster cannot be used, or was lost
     ├── ReportError             a report cannot be drawn or written
     └── MailError               a message cannot be made, or the mail password not be read
 
@@ -66,6 +67,10 @@ class StoreLockedError(StoreError):
 
 class StoreLogError(StoreError):
     """The store's write-ahead log is damaged."""
+
+
+class ClusterError(HealthtrackError):
+    """The cluster cannot be used, or was lost."""
 
 
 class ReportError(HealthtrackError):

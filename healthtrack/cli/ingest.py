@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from healthtrack.cli.shell import Shell, now, print_json, progress, with_workspace
+from healthtrack.cli.shell import (
+    Shell,
+    cluster_option,
+    now,
+    print_json,
+    progress,
+    with_workspace,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -30,6 +37,7 @@ _WORDS = {
 @click.option("--vehicle", metavar="ID", help="Whose logs these are. [default: from inbox/ID/...]")
 @click.option("--pipeline", metavar="NAME", help="Read them with this pipeline alone.")
 @click.option("--draft", is_flag=True, help="Store nothing: print a pipeline for a strange log.")
+@cluster_option
 @with_workspace
 def ingest(
     paths: tuple[Path, ...],
@@ -50,6 +58,7 @@ def ingest(
         return
     from healthtrack.errors import UsageError
     from healthtrack.jobs import ingesting
+    from healthtrack.jobs.cluster import engine
     from healthtrack.jobs.logs import find_logs
     from healthtrack.jobs.workspace import unknown_vehicle
 
@@ -60,8 +69,12 @@ def ingest(
     pipelines = ingesting.load_pipelines(workspace, pipeline)
     logs = find_logs(workspace, paths, vehicle)
     outcomes: list[FileOutcome] = []
-    with workspace.open_store() as store, progress("reading logs", len(logs)) as step:
-        for outcome in ingesting.ingest_logs(workspace, store, logs, pipelines, now()):
+    with (
+        workspace.open_store() as store,
+        engine(workspace, 0, 1, shell.cluster) as workers,  # local ones start when there is news
+        progress("reading logs", len(logs)) as step,
+    ):
+        for outcome in ingesting.ingest_logs(workspace, store, logs, pipelines, now(), workers):
             outcomes.append(outcome)
             if not shell.as_json:
                 click.echo(outcome_line(outcome))

@@ -27,6 +27,7 @@ class Shell:
 
     root: Path = Path()
     as_json: bool = False
+    cluster: str | None = None
 
     @classmethod
     def current(cls) -> Shell:
@@ -75,6 +76,23 @@ def with_workspace(command: _Command) -> _Command:
         help="Print one JSON document instead of text.",
     )
     return workspace(as_json(command))
+
+
+def _keep_cluster(ctx: click.Context, _option: click.Parameter, value: str | None) -> None:
+    if value is not None:
+        ctx.find_root().ensure_object(Shell).cluster = value
+
+
+def cluster_option(command: _Command) -> _Command:
+    """Add ``--cluster``: the heavy work is done by the workers of a cluster."""
+    return click.option(
+        "--cluster",
+        metavar="ADDRESS",
+        expose_value=False,
+        callback=_keep_cluster,
+        help="Work on the Dask cluster whose scheduler is there, such as tcp://host:8786. "
+        "[default: `cluster` of the settings, else this machine]",
+    )(command)
 
 
 class Day(click.ParamType[date]):

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import textwrap
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import click
@@ -9,6 +12,7 @@ import click
 from healthtrack.cli.shell import (
     Shell,
     as_of_option,
+    cluster_option,
     now,
     open_for_reading,
     print_json,
@@ -17,7 +21,7 @@ from healthtrack.cli.shell import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from concurrent.futures import Executor
     from contextlib import AbstractContextManager
     from datetime import date
@@ -40,65 +44,102 @@ LIKELY = 0.5
 @click.command(short_help="Give the verdict on each vehicle.")
 @click.argument("vehicles", nargs=-1, metavar="[VEHICLE]...")
 @as_of_option
+@cluster_option
 @with_workspace
 def assess(vehicles: tuple[str, ...], as_of: date | None) -> None:
     """Say of each VEHICLE (default: all) whether its air path is sound, and how sure that is."""
-    from healthtrack.jobs.findings import findings_as_dict
-
     shell = Shell.current()
     workspace = shell.workspace()
     chosen = tuple(workspace.chosen(vehicles))
     day = as_of or now().date()
+    failures = Failures()
     with open_for_reading(workspace) as store, vehicle_workers(workspace, len(chosen)) as workers:
-        findings = assess_all(workspace, store, chosen, day, workers)
-    if shell.as_json:
-        print_json(findings_as_dict(day, findings))
-        return
+        findings = assess_each(workspace, store, chosen, day, workers, failures)
+        if shell.as_json:
+            _print_document(day, findings)
+        else:
+            for finding in findings:
+                click.echo("\n".join(finding_lines(finding)))
+    failures.end()
+
+
+def _print_document(day: date, findings: Iterable[VehicleFinding]) -> None:
+    """Print the one JSON document, each vehicle as soon as its verdict is there."""
+    from healthtrack.jobs.findings import finding_as_dict
+
+    click.echo(f'{{\n  "as_of": "{day.isoformat()}",\n  "vehicles": [', nl=False)
+    between = "\n"
     for finding in findings:
-        click.echo("\n".join(finding_lines(finding)))
+        text = json.dumps(finding_as_dict(finding), indent=2, ensure_ascii=False)
+        click.echo(between + textwrap.indent(text, "    "), nl=False)
+        between = ",\n"
+    click.echo("]\n}" if between == "\n" else "\n  ]\n}")
 
 
 @click.command(short_help="Write condition reports (PDF).")
 @click.argument("vehicles", nargs=-1, metavar="[VEHICLE]...")
 @click.option("--fleet", is_flag=True, help="Write one report on all of them together instead.")
 @as_of_option
+@cluster_option
 @with_workspace
 def report(vehicles: tuple[str, ...], fleet: bool, as_of: date | None) -> None:  # noqa: FBT001 - click's
     """Write the condition report of each VEHICLE (default: all) as PDF into reports/VEHICLE/."""
-    from healthtrack.jobs.assessing import write_fleet_report, write_index
+    from healthtrack.jobs.assessing import write_fleet_report, write_index, write_reports
 
     shell = Shell.current()
     workspace = shell.workspace()
     chosen = tuple(workspace.chosen(vehicles))
     day = as_of or now().date()
+    failures = Failures()
+    lines: list[str] = []
+    reports: list[dict[str, object]] = []
     with workspace.open_store() as store, vehicle_workers(workspace, len(chosen)) as workers:
-        findings = assess_all(workspace, store, chosen, day, workers)
+        findings = assess_each(workspace, store, chosen, day, workers, failures)
         if fleet:
-            path = write_fleet_report(workspace, store, findings, day)
-            reports = [{"vehicles": list(chosen), "path": str(path)}]
-        else:
-            written = report_all(workspace, store, findings, workers)
-            reports = [
-                {"vehicle": one.vehicle, "state": one.finding.state, "path": str(one.path)}
-                for one in written
-            ]
+            together = list(findings)
+            lines += [verdict_line(finding) for finding in together]
+            path = write_fleet_report(workspace, store, together, day)
+            reports.append({"vehicles": list(chosen), "path": str(path)})
+        else:  # each report is drawn as soon as its verdict is there, and then let go
+            for one in write_reports(workspace, findings, workers, store, failures.tell):
+                lines.append(verdict_line(one.finding))
+                state = one.finding.state
+                reports.append({"vehicle": one.vehicle, "state": state, "path": str(one.path)})
     index = write_index(workspace)
     if shell.as_json:
         print_json({"as_of": day.isoformat(), "reports": reports, "index": str(index)})
-        return
-    for finding in findings:
-        click.echo(verdict_line(finding))
-    for one in reports:
-        click.echo(f"  {one['path']}")
-    click.echo(f"  {index} lists all reports")
+    else:
+        for line in (*lines, *(f"  {one['path']}" for one in reports)):
+            click.echo(line)
+        click.echo(f"  {index} lists all reports")
+    failures.end()
+
+
+@dataclass
+class Failures:
+    """Vehicles that could not be done; they are named, and do not stop the others."""
+
+    vehicles: list[str] = field(default_factory=list)
+
+    def tell(self, vehicle: str, words: str) -> None:
+        """Say at once on standard error which vehicle it is, and why."""
+        self.vehicles.append(vehicle)
+        click.echo(f"Error: {vehicle}: {words}", err=True)
+
+    def end(self) -> None:
+        """End the command with exit code 1 if there was any."""
+        if self.vehicles:
+            names = ", ".join(self.vehicles)
+            click.echo(f"Not done: {names}. The others are.", err=True)
+            click.get_current_context().exit(1)
 
 
 def vehicle_workers(workspace: Workspace, vehicles: int) -> AbstractContextManager[Executor | None]:
-    """Return worker processes for verdicts and reports where they are worth their start."""
+    """Return the cluster that is named, else worker processes where they are worth their start."""
     from healthtrack.jobs.assessing import FEWEST_VEHICLES_FOR_A_POOL
-    from healthtrack.jobs.pool import executor_for
+    from healthtrack.jobs.cluster import engine
 
-    return executor_for(workspace.settings.workers, vehicles, FEWEST_VEHICLES_FOR_A_POOL)
+    return engine(workspace, vehicles, FEWEST_VEHICLES_FOR_A_POOL, Shell.current().cluster)
 
 
 def assess_all(
@@ -108,15 +149,26 @@ def assess_all(
     day: date,
     workers: Executor | None,
 ) -> list[VehicleFinding]:
-    """Give all verdicts, with a progress bar."""
+    """Give all verdicts, with a progress bar; the first vehicle that fails ends it."""
+    return list(assess_each(workspace, store, vehicles, day, workers))
+
+
+def assess_each(
+    workspace: Workspace,
+    store: Store,
+    vehicles: Sequence[str],
+    day: date,
+    workers: Executor | None,
+    failures: Failures | None = None,
+) -> Iterator[VehicleFinding]:
+    """Give verdicts one after the other, with a progress bar."""
     from healthtrack.jobs import assessing
 
-    findings = []
+    told = None if failures is None else failures.tell
     with progress("assessing", len(vehicles)) as step:
-        for finding in assessing.assess(workspace, store, vehicles, day, now(), workers):
-            findings.append(finding)
+        for finding in assessing.assess(workspace, store, vehicles, day, now(), workers, told):
+            yield finding
             step()
-    return findings
 
 
 def report_all(

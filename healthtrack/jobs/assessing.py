@@ -3,28 +3,34 @@
 from __future__ import annotations
 
 import json
+import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, cast
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias, cast
 
 from healthtrack import chain
+from healthtrack.errors import ReportError
 from healthtrack.jobs.findings import finding_as_dict
 from healthtrack.jobs.kin import Kin
-from healthtrack.jobs.pool import run_all
+from healthtrack.jobs.pool import Failure, RemoteExecutor, run_each
 from healthtrack.records import VehicleFinding
 from healthtrack.store import StoredFinding
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
     from concurrent.futures import Executor
     from datetime import date, datetime
-    from pathlib import Path
 
     from healthtrack.baseline import Baseline
     from healthtrack.config import ReportSettings, VehicleSettings, WorkspaceSettings
+    from healthtrack.jobs.shown_pulls import PullsToShow
     from healthtrack.jobs.workspace import Workspace
     from healthtrack.records import State, VehicleHistory
-    from healthtrack.report.pulls import PullsShown
     from healthtrack.store import Store
+
+Failed: TypeAlias = Callable[[str, str], None]
+"""Told of a vehicle that could not be done, and why."""
 
 FEWEST_VEHICLES_FOR_A_POOL = 3
 """With fewer, worker processes cost more than they save: a verdict takes a few seconds."""
@@ -46,13 +52,13 @@ class AssessTask:
 
 @dataclass(frozen=True)
 class ReportTask:
-    """All that a report shows, and where it goes."""
+    """All that a report shows, and where it goes; ``path`` is None where it goes back as bytes."""
 
     finding: VehicleFinding
     vehicle: VehicleSettings
     settings: ReportSettings
-    path: Path
-    pulls: PullsShown | None = None
+    path: Path | None
+    pulls: PullsToShow | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,30 +75,44 @@ def assess_one(task: AssessTask) -> VehicleFinding:
     return chain.assess(task.history, task.vehicle, task.workspace, task.as_of, task.sisters)
 
 
-def write_one(task: ReportTask) -> Path:
-    """Draw one report.
+def write_one(task: ReportTask) -> bytes:
+    """Draw one report; without a path it comes back, with one it is written there.
 
     Raises
     ------
     ReportError
         It cannot be drawn or written; a report that was there before is left as it was.
+    StoreError
+        The samples of a pull in it cannot be read.
     """
+    if task.path is not None:
+        _draw(task, task.path)
+        return b""
+    with tempfile.TemporaryDirectory(prefix="healthtrack-") as folder:
+        path = Path(folder) / "report.pdf"
+        _draw(task, path)
+        return path.read_bytes()
+
+
+def _draw(task: ReportTask, path: Path) -> None:
     from healthtrack import report  # noqa: PLC0415 - matplotlib costs a third of a second
+    from healthtrack.jobs.shown_pulls import follow_pulls  # noqa: PLC0415 - the same
 
-    task.path.parent.mkdir(parents=True, exist_ok=True)
+    pulls = None if task.pulls is None else follow_pulls(task.pulls)
+    path.parent.mkdir(parents=True, exist_ok=True)
     report.write_vehicle_report(
-        task.finding, task.vehicle, task.path, settings=task.settings, pulls=task.pulls
+        task.finding, task.vehicle, path, settings=task.settings, pulls=pulls
     )
-    return task.path
 
 
-def assess(
+def assess(  # noqa: PLR0913, PLR0917 - what is assessed, of when, where, and who is told
     workspace: Workspace,
     store: Store,
     vehicles: Sequence[str],
     as_of: date,
     now: datetime,
     executor: Executor | None = None,
+    failed: Failed | None = None,
 ) -> Iterator[VehicleFinding]:
     """Assess vehicles from what is stored, and keep each verdict.
 
@@ -106,6 +126,8 @@ def assess(
         When the verdict is given.
     executor : Executor or None
         Where it is done; None does it here.
+    failed : callable or None
+        Told of a vehicle without a verdict, and why; the others go on. None: the first ends it.
 
     Raises
     ------
@@ -119,7 +141,10 @@ def assess(
         )
         for vehicle, settings in workspace.chosen(vehicles).items()
     )
-    for _, finding in run_all(assess_one, tasks, executor, AHEAD):
+    for task, finding in run_each(assess_one, tasks, executor, AHEAD):
+        if isinstance(finding, Failure):
+            _tell(failed, task.history.vehicle, finding)
+            continue
         document = json.dumps(finding_as_dict(finding), ensure_ascii=False)
         store.keep_finding(StoredFinding(finding.vehicle, as_of, now, finding.state, document))
         yield finding
@@ -135,37 +160,69 @@ def write_report(
 
 def write_reports(
     workspace: Workspace,
-    findings: Sequence[VehicleFinding],
+    findings: Iterable[VehicleFinding],
     executor: Executor | None = None,
     store: Store | None = None,
+    failed: Failed | None = None,
 ) -> Iterator[WrittenReport]:
     """Draw the reports on findings into the workspace's reports folder, in their order.
 
     Parameters
     ----------
+    findings : iterable of VehicleFinding
+        Taken as reports are drawn, so that a fleet's need not be in memory together.
     executor : Executor or None
-        Where it is done; None does it here.
+        Where it is done; None does it here. What a remote one draws is written by this process.
     store : Store or None
         Where the samples of pulls are, to be drawn on the vehicle's compressor map; None draws no
         pulls.
+    failed : callable or None
+        Told of a vehicle without a report, and why; the others go on. None: the first ends it.
 
     Raises
     ------
     ReportError
         One cannot be drawn or written.
     """
+    remote = isinstance(executor, RemoteExecutor)
     tasks = (
         ReportTask(
             finding,
             workspace.settings.vehicles[finding.vehicle],
             workspace.settings.report,
-            workspace.report_path(finding.vehicle, finding.as_of),
-            None if store is None else _pulls(workspace, store, finding),
+            None if remote else workspace.report_path(finding.vehicle, finding.as_of),
+            None if store is None else _pulls(workspace, store, finding, remote=remote),
         )
         for finding in findings
     )
-    for task, path in run_all(write_one, tasks, executor, AHEAD):
-        yield WrittenReport(task.finding.vehicle, path, task.finding)
+    for task, drawn in run_each(write_one, tasks, executor, AHEAD):
+        finding = task.finding
+        if isinstance(drawn, Failure):
+            _tell(failed, finding.vehicle, drawn)
+            continue
+        path = workspace.report_path(finding.vehicle, finding.as_of)
+        if remote:
+            _put(path, drawn)
+        yield WrittenReport(finding.vehicle, path, finding)
+
+
+def _tell(failed: Failed | None, vehicle: str, failure: Failure) -> None:
+    if failed is None:
+        raise failure.error
+    failed(vehicle, failure.words)
+
+
+def _put(path: Path, content: bytes) -> None:
+    """Write a report, whole or not at all."""
+    part = path.with_name(f".{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(content)
+        part.replace(path)
+    except OSError as error:
+        raise ReportError(f"{path} cannot be written: {error.strerror}.") from None
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def write_fleet_report(
@@ -203,7 +260,9 @@ def write_index(workspace: Workspace) -> Path:
     return report.write_index(workspace.root / workspace.settings.reports)
 
 
-def _pulls(workspace: Workspace, store: Store, finding: VehicleFinding) -> PullsShown | None:
-    from healthtrack.jobs.shown_pulls import pulls_shown  # noqa: PLC0415 - imports matplotlib
+def _pulls(
+    workspace: Workspace, store: Store, finding: VehicleFinding, *, remote: bool
+) -> PullsToShow | None:
+    from healthtrack.jobs.shown_pulls import pulls_to_show  # noqa: PLC0415 - imports matplotlib
 
-    return pulls_shown(workspace, store, finding)
+    return pulls_to_show(workspace, store, finding, remote=remote)

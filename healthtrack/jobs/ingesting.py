@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import nullcontext
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from healthtrack import ingest
-from healthtrack.errors import LogError, SettingsError
+from healthtrack.errors import LogError, SettingsError, StoreError
+from healthtrack.jobs.cluster import engine
 from healthtrack.jobs.identities import Identities
 from healthtrack.jobs.logs import (
     content_hash,
@@ -16,18 +17,17 @@ from healthtrack.jobs.logs import (
     put_into_quarantine,
     release_from_quarantine,
 )
-from healthtrack.jobs.pool import executor_for, run_all, worker_count
-from healthtrack.jobs.reading import FEWEST_FILES_FOR_A_POOL, ReadTask, read_one
+from healthtrack.jobs.pool import Failure, RemoteExecutor, run_each, worker_count
+from healthtrack.jobs.reading import FEWEST_FILES_FOR_A_POOL, LogRead, ReadTask, read_one
 from healthtrack.jobs.workspace import unknown_vehicle
-from healthtrack.store import LogEntry
+from healthtrack.store import LogEntry, SampleFolder
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from concurrent.futures import Executor
     from contextlib import AbstractContextManager
     from datetime import datetime
 
-    from healthtrack.chain import ProcessedLog
     from healthtrack.ingest import Pipeline
     from healthtrack.jobs.logs import LogFile
     from healthtrack.jobs.workspace import Workspace
@@ -129,24 +129,65 @@ def ingest_logs(
             continue
         candidates[looked_at.sha256] = looked_at
         tasks.append(_task(workspace, looked_at, pipelines))
-    workers = workspace.settings.workers
     identities = Identities(store, workspace.settings.vehicles)
-    with _workers(workers, len(tasks), executor) as used:
+    ahead = 2 * worker_count(workspace.settings.workers)
+    with _workers(workspace, len(tasks), executor) as used:
+        todo = _for_workers(tasks, store, used)
         try:
-            for task, result in run_all(read_one, tasks, used, ahead=2 * worker_count(workers)):
+            for task, result in run_each(read_one, todo, used, ahead, cost=lambda one: one.size):
                 candidate = candidates.pop(task.sha256)
+                if isinstance(result, Failure):
+                    yield _not_read(candidate.log, result)
+                    continue
                 checked = _checked(identities, candidate.log, result)
-                yield _keep(workspace, store, candidate, checked, now)
+                outcome = _keep(workspace, store, candidate, checked, now)
+                if outcome.state != "stored" and isinstance(result, LogRead):
+                    store.sample_catalogue.remove_unnamed([one.file for one in result.written])
+                yield outcome
         except BrokenProcessPool:
             yield from (_worker_died(candidate.log) for candidate in candidates.values())
 
 
 def _workers(
-    workers: int, tasks: int, given: Executor | None
+    workspace: Workspace, tasks: int, given: Executor | None
 ) -> AbstractContextManager[Executor | None]:
-    if given is not None:
+    if given is not None or not tasks:
         return nullcontext(given)
-    return executor_for(workers, tasks, FEWEST_FILES_FOR_A_POOL)
+    return engine(workspace, tasks, FEWEST_FILES_FOR_A_POOL)
+
+
+def _for_workers(
+    tasks: Iterable[ReadTask], store: Store, executor: Executor | None
+) -> Iterator[ReadTask]:
+    """Give each task what its worker needs: the log itself, and where the samples are written."""
+    remote = isinstance(executor, RemoteExecutor)
+    folder = _written_by_workers(store, remote=remote)
+    for task in tasks:
+        content = None
+        if remote:
+            with suppress(OSError):  # gone in the meantime: that is told when it is to be kept
+                content = task.path.read_bytes()
+        yield replace(task, content=content, samples=folder)
+
+
+def _written_by_workers(store: Store, *, remote: bool) -> SampleFolder | None:
+    """Return where workers write samples; None where only this process can."""
+    catalogue = store.sample_catalogue
+    if not catalogue.outside or (remote and not catalogue.folder.anywhere):
+        return None
+    catalogue.claim()
+    return catalogue.folder
+
+
+def _not_read(log: LogFile, failure: Failure) -> FileOutcome:
+    """Return the outcome for a log that no worker brought to an end; storage that fails ends it."""
+    if isinstance(failure.error, StoreError):
+        raise failure.error
+    message = (
+        f"the workers that read it died ({failure.error}). Nothing of it was stored; it is where "
+        "it was, and the next `healthtrack ingest` tries it again."
+    )
+    return FileOutcome(log.shown, log.vehicle, "left", "worker_died", message)
 
 
 def forget_deleted(workspace: Workspace, store: Store) -> int:
@@ -175,7 +216,8 @@ def _task(
                 f"{_no_pipeline(vehicle.pipeline, pipelines, workspace)}"
             )
         chosen = (pipelines[vehicle.pipeline],)
-    return ReadTask(candidate.log.path, candidate.sha256, vehicle_id, vehicle, chosen)
+    size = candidate.size_and_time[0]
+    return ReadTask(candidate.log.path, candidate.sha256, vehicle_id, vehicle, chosen, size)
 
 
 def _look_at(
@@ -224,8 +266,8 @@ def _size_and_time(log: LogFile) -> tuple[int, int]:
 
 
 def _checked(
-    identities: Identities, log: LogFile, result: ProcessedLog | LogError
-) -> ProcessedLog | LogError:
+    identities: Identities, log: LogFile, result: LogRead | LogError
+) -> LogRead | LogError:
     """Return the result, or the reason why it is another vehicle's log."""
     if isinstance(result, LogError) or log.vehicle is None:
         return result
@@ -240,7 +282,7 @@ def _keep(
     workspace: Workspace,
     store: Store,
     candidate: _Candidate,
-    result: ProcessedLog | LogError,
+    result: LogRead | LogError,
     now: datetime,
 ) -> FileOutcome:
     log = candidate.log
@@ -267,7 +309,7 @@ def _store(
     store: Store,
     candidate: _Candidate,
     entry: LogEntry,
-    result: ProcessedLog,
+    result: LogRead,
 ) -> FileOutcome:
     log, read = candidate.log, result.read
     name = log.shown
@@ -279,6 +321,7 @@ def _store(
         read,
         result.operation,
         replaces=shorter.sha256 if shorter else None,
+        written=result.written,
     )
     release_from_quarantine(workspace, log, entry.sha256)
     notes = read.notes
@@ -296,7 +339,7 @@ def _store(
 
 
 def _shorter_copy(
-    store: Store, candidate: _Candidate, entry: LogEntry, result: ProcessedLog
+    store: Store, candidate: _Candidate, entry: LogEntry, result: LogRead
 ) -> LogEntry | None:
     """Return the stored log that this one continues, byte for byte: a copy that was cut short."""
     size = candidate.size_and_time[0]

@@ -10,15 +10,20 @@ import multiprocessing
 import os
 import signal
 import threading
+from abc import abstractmethod
 from collections import deque
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, ProcessPoolExecutor
 from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass
 from multiprocessing.connection import wait
+from time import process_time
 from typing import TYPE_CHECKING, TypeVar
 
+from healthtrack.errors import ClusterError, HealthtrackError
+
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
-    from concurrent.futures import Executor, Future
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from concurrent.futures import Future
     from contextlib import AbstractContextManager
 
 Task = TypeVar("Task")
@@ -27,14 +32,70 @@ Result = TypeVar("Result")
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "POLARS_MAX_THREADS")
 """Environment variables that keep a worker process to one thread."""
 
+MOST_IN_A_BATCH = 64
+"""Tasks sent to a remote worker at once, however quick they are; bounds what a lost one repeats."""
+
+_GONE = (
+    "the cluster's scheduler is gone. What was finished before is kept; nothing else was changed. "
+    "See that the scheduler runs, then run this again."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """What a task ended with instead of a result."""
+
+    error: Exception
+
+    @property
+    def words(self) -> str:
+        """What to tell a person: the message of a fault that can be mended, else what it was."""
+        if isinstance(self.error, HealthtrackError):
+            return str(self.error)
+        return f"healthtrack itself failed ({type(self.error).__name__}: {self.error})"
+
+
+class RemoteExecutor(Executor):
+    """An executor whose workers share neither memory nor disk with this process.
+
+    Sending a task costs milliseconds there, so tasks are sent in batches; a worker that is lost
+    is the executor's own to replace.
+    """
+
+    batch_seconds: float = 0.1
+    """A batch is worth sending when it takes about this long: twice the least that pays. [s]"""
+
+    @property
+    @abstractmethod
+    def ahead(self) -> int:
+        """How many batches keep all workers busy without filling anyone's memory."""
+
 
 def run_all(
     function: Callable[[Task], Result],
     tasks: Iterable[Task],
     executor: Executor | None,
     ahead: int,
+    cost: Callable[[Task], float] | None = None,
 ) -> Iterator[tuple[Task, Result]]:
-    """Do tasks in the order given, at most ``ahead`` of them at a time.
+    """Do tasks in the order given; the first that fails ends it with its exception.
+
+    Parameters are those of :func:`run_each`.
+    """
+    for task, result in run_each(function, tasks, executor, ahead, cost):
+        if isinstance(result, Failure):
+            raise result.error
+        yield task, result
+
+
+def run_each(
+    function: Callable[[Task], Result],
+    tasks: Iterable[Task],
+    executor: Executor | None,
+    ahead: int,
+    cost: Callable[[Task], float] | None = None,
+) -> Iterator[tuple[Task, Result | Failure]]:
+    """Do tasks in the order given, at most ``ahead`` of them at a time; one may fail alone.
 
     Parameters
     ----------
@@ -45,24 +106,149 @@ def run_all(
     executor : Executor or None
         Where it is done; None does it here, one after the other.
     ahead : int
-        How many are under way or wait to be fetched; bounds the memory.
+        How many are under way or wait to be fetched; bounds the memory. A remote executor knows
+        better and counts batches.
+    cost : callable or None
+        Of one task, in any unit (bytes, rows); how many seconds a unit takes is learned from the
+        tasks that are done. None takes all tasks for alike.
+
+    Raises
+    ------
+    concurrent.futures.BrokenExecutor
+        All local workers are gone.
+    ClusterError
+        The cluster is gone.
     """
+    if isinstance(executor, RemoteExecutor):
+        yield from _run_batches(function, tasks, executor, cost)
+        return
     if executor is None:
         for task in tasks:
-            yield task, function(task)
+            yield task, attempt(function, task)
         return
     under_way: deque[tuple[Task, Future[Result]]] = deque()
     for task in tasks:
         under_way.append((task, executor.submit(function, task)))
         if len(under_way) >= ahead:
-            yield _oldest(under_way)
+            oldest = _oldest(under_way)
+            yield oldest
     while under_way:
-        yield _oldest(under_way)
+        last = _oldest(under_way)
+        yield last
 
 
-def _oldest(under_way: deque[tuple[Task, Future[Result]]]) -> tuple[Task, Result]:
+def attempt(function: Callable[[Task], Result], task: Task) -> Result | Failure:
+    """Do one task; what it raises is returned."""
+    try:
+        return function(task)
+    except Exception as error:  # noqa: BLE001 - one task must never stop the others
+        return Failure(error)
+
+
+def _oldest(
+    under_way: deque[tuple[Task, Future[Result]]],
+) -> tuple[Task, Result | Failure]:
     task, future = under_way.popleft()
-    return task, future.result()
+    result: Result | Failure
+    try:
+        result = future.result()
+    except BrokenExecutor:
+        raise
+    except Exception as error:  # noqa: BLE001 - one task must never stop the others
+        result = Failure(error)
+    return task, result
+
+
+# ---------------------------------------------------------------- batches for remote workers
+
+
+@dataclass
+class _Pace:
+    """How long a unit of cost takes, as learned so far."""
+
+    seconds: float = 0.0
+    cost: float = 0.0
+
+    def learn(self, seconds: float, cost: float) -> None:
+        self.seconds += seconds
+        self.cost += cost
+
+    def expected(self, cost: float) -> float:
+        """Return the seconds that some cost will take; endless while nothing is known."""
+        return cost * self.seconds / self.cost if self.seconds else float("inf")
+
+
+def _batches(
+    tasks: Iterable[Task], cost: Callable[[Task], float] | None, pace: _Pace, seconds: float
+) -> Iterator[tuple[list[Task], float]]:
+    batch: list[Task] = []
+    total = 0.0
+    for task in tasks:
+        batch.append(task)
+        total += cost(task) if cost else 1.0
+        if pace.expected(total) >= seconds or len(batch) >= MOST_IN_A_BATCH:
+            yield batch, total
+            batch, total = [], 0.0
+    if batch:
+        yield batch, total
+
+
+def do_batch(
+    function: Callable[[Task], Result], tasks: Sequence[Task]
+) -> tuple[list[Result | Failure], float]:
+    """Do some tasks on a worker, and say how long they took. [s]."""
+    from threadpoolctl import threadpool_limits  # noqa: PLC0415 - comes with the extra `cluster`
+
+    began = process_time()
+    with threadpool_limits(1):  # sums of several threads differ in their last bit
+        results = [attempt(function, task) for task in tasks]
+    return results, process_time() - began
+
+
+def _run_batches(
+    function: Callable[[Task], Result],
+    tasks: Iterable[Task],
+    executor: RemoteExecutor,
+    cost: Callable[[Task], float] | None,
+) -> Iterator[tuple[Task, Result | Failure]]:
+    pace = _Pace()
+    under_way: deque[tuple[list[Task], float, Future[tuple[list[Result | Failure], float]]]]
+    under_way = deque()
+
+    def settled() -> Iterator[tuple[Task, Result | Failure]]:
+        batch, total, future = under_way.popleft()
+        try:
+            results, seconds = future.result()
+        except CancelledError:
+            raise ClusterError(_GONE) from None
+        except Exception as error:  # noqa: BLE001 - the workers that took it died, or could not
+            if len(batch) == 1:
+                yield batch[0], Failure(error)
+                return
+            for task in batch:  # which of them was it?
+                yield task, _alone(function, task, executor)
+            return
+        pace.learn(seconds, total)
+        yield from zip(batch, results, strict=True)
+
+    for batch, total in _batches(tasks, cost, pace, executor.batch_seconds):
+        under_way.append((batch, total, executor.submit(do_batch, function, batch)))
+        while len(under_way) >= executor.ahead:
+            yield from settled()
+    while under_way:
+        yield from settled()
+
+
+def _alone(
+    function: Callable[[Task], Result], task: Task, executor: RemoteExecutor
+) -> Result | Failure:
+    try:
+        (result,), _ = executor.submit(do_batch, function, [task]).result()
+    except CancelledError:
+        raise ClusterError(_GONE) from None
+    except Exception as error:  # noqa: BLE001 - one task must never stop the others
+        return Failure(error)
+    return result
 
 
 def executor_for(workers: int, tasks: int, fewest: int) -> AbstractContextManager[Executor | None]:

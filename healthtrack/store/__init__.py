@@ -6,7 +6,7 @@ from healthtrack.store.episodes import Episode, Episodes
 from healthtrack.store.ledger import JobRecord, Ledger, Run
 from healthtrack.store.opening import put_log_aside
 from healthtrack.store.outbox import Delivery, Outbox, OutboxLetter, Settled
-from healthtrack.store.samples import DriveSamples, SampleFolder
+from healthtrack.store.samples import DriveSamples, SampleFolder, SamplesOfDrive
 from healthtrack.store.samples_moving import (
     compact_samples,
     let_old_samples_go,
@@ -29,6 +29,7 @@ __all__ = [
     "OutboxLetter",
     "Run",
     "SampleFolder",
+    "SamplesOfDrive",
     "Settled",
     "Store",
     "StoredFinding",

@@ -98,9 +98,3 @@ def insert_rows(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.Dat
     places = ", ".join("?" for _ in frame.columns)
     for row in frame.iter_rows():
         connection.execute(f'INSERT INTO "{table}" ({names}) VALUES ({places})', row)  # noqa: S608
-
-
-def without_empty_channels(samples: pl.DataFrame) -> pl.DataFrame:
-    """Drop the channels of which there is no value, and columns that no channel has any more."""
-    kept = [name for name in CHANNELS if samples[name].count() > 0]
-    return samples.select("drive", "t", *kept)

@@ -59,6 +59,11 @@ class SampleFolder:
     location: str
     base: Path
 
+    @property
+    def anywhere(self) -> bool:
+        """Whether workers on other machines reach it too."""
+        return is_remote(self.location)
+
     # ------------------------------------------------------------------ names
 
     def file(self, vehicle: str, month: str, name: str) -> str:
@@ -105,7 +110,7 @@ class SampleFolder:
         channels = [name for name in samples.columns if name in CHANNELS and name not in empty]
         frame = samples.drop(empty).with_columns(pl.col(channels).cast(pl.Float64))
         try:
-            if file.startswith(REMOTE):
+            if is_remote(file):
                 frame.write_parquet(file, compression="zstd", storage_options=_storage())
             else:
                 _write_local(self.base / file, frame)
@@ -123,8 +128,7 @@ class SampleFolder:
         StoreError
             The file is not there or cannot be read.
         """
-        options = _storage() if file.startswith(REMOTE) else None
-        place = file if file.startswith(REMOTE) else str(self.base / file)
+        place, options = self._opened(file)
         try:
             frame = pl.read_parquet(
                 place, storage_options=options, hive_partitioning=False, glob=False
@@ -142,8 +146,7 @@ class SampleFolder:
 
     def rows(self, file: str) -> int:
         """Return how many samples a file holds, from its end alone."""
-        options = _storage() if file.startswith(REMOTE) else None
-        place = file if file.startswith(REMOTE) else str(self.base / file)
+        place, options = self._opened(file)
         try:
             counted = pl.scan_parquet(
                 place, storage_options=options, hive_partitioning=False, glob=False
@@ -152,11 +155,15 @@ class SampleFolder:
         except (OSError, pl.exceptions.PolarsError) as error:
             raise StoreError(f"{file} cannot be read back: {_first_line(error)}") from None
 
+    def _opened(self, file: str) -> tuple[str, dict[str, str] | None]:
+        """Return a file and the options as polars wants them."""
+        return (file, _storage()) if is_remote(file) else (str(self.base / file), None)
+
     def remove(self, files: Iterable[str]) -> None:
         """Delete files; one that is gone already is no fault, and one that stays is an orphan."""
         for file in files:
             with suppress(OSError):
-                if file.startswith(REMOTE):
+                if is_remote(file):
                     _remote().rm_file(file)
                 else:
                     (self.base / file).unlink(missing_ok=True)
@@ -173,7 +180,7 @@ class SampleFolder:
         """
         top = self.location.rstrip("/")
         try:
-            if top.startswith(REMOTE):
+            if is_remote(top):
                 found: Mapping[str, Any] = _remote().find(top, detail=True)
                 for key, facts in sorted(found.items()):
                     file = f"{REMOTE}{key}"
@@ -214,7 +221,7 @@ class SampleFolder:
 
     def _owner(self, place: str) -> str | None:
         try:
-            if place.startswith(REMOTE):
+            if is_remote(place):
                 content = _remote().cat_file(place)
             else:
                 content = (self.base / place).read_bytes()
@@ -226,12 +233,53 @@ class SampleFolder:
             return "?"
 
     def _put(self, place: str, content: bytes) -> None:
-        if place.startswith(REMOTE):
+        if is_remote(place):
             _remote().pipe_file(place, content)
         else:
             path = self.base / place
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(content)
+
+
+@dataclass(frozen=True, slots=True)
+class SamplesOfDrive:
+    """One drive's samples on their way to a process without the store: themselves, or their file.
+
+    Parameters
+    ----------
+    drive : str
+        Whose they are.
+    here : polars.DataFrame or None
+        The samples; None where they are read from the file when they are needed.
+    file : str
+        Where they are, if they are not here.
+    folder : SampleFolder or None
+        Which reads that file.
+    """
+
+    drive: str
+    here: pl.DataFrame | None
+    file: str = ""
+    folder: SampleFolder | None = None
+
+    def read(self) -> pl.DataFrame:
+        """Return the samples in order of time; channels that the drive lacks have no column.
+
+        Raises
+        ------
+        StoreError
+            Their file cannot be read.
+        """
+        if self.here is not None:
+            return self.here
+        assert self.folder is not None
+        return without_empty_channels(self.folder.read(self.file, self.drive))
+
+
+def without_empty_channels(samples: pl.DataFrame) -> pl.DataFrame:
+    """Drop the channels of which there is no value, and columns that no channel has any more."""
+    kept = [name for name in CHANNELS if samples[name].count() > 0]
+    return samples.select("drive", "t", *kept)
 
 
 def months_name(drives: Iterable[tuple[str, str]]) -> str:
@@ -241,6 +289,11 @@ def months_name(drives: Iterable[tuple[str, str]]) -> str:
     """
     words = "\n".join(f"{drive} {log}" for drive, log in sorted(drives))
     return hashlib.sha256(words.encode()).hexdigest()
+
+
+def is_remote(file: str) -> bool:
+    """Tell whether a file or location is on S3-compatible storage."""
+    return file.startswith(REMOTE)
 
 
 def _write_local(path: Path, frame: pl.DataFrame) -> None:
@@ -279,7 +332,7 @@ def _first_line(error: BaseException) -> str:
 
 
 def _remedy(file: str) -> str:
-    if file.startswith(REMOTE):
+    if is_remote(file):
         return (
             "Check the bucket, and AWS_ENDPOINT_URL, AWS_REGION and the credentials in the "
             "environment."

@@ -15,11 +15,11 @@ from healthtrack.store.columns import (
     add_missing_columns,
     insert,
     insert_rows,
-    without_empty_channels,
 )
 from healthtrack.store.entries import LogEntry, StoredFinding
 from healthtrack.store.migrations import migrate, version
 from healthtrack.store.opening import connect
+from healthtrack.store.samples import SamplesOfDrive, is_remote, without_empty_channels
 from healthtrack.store.samples_catalogue import SampleCatalogue
 from healthtrack.store.transaction import transaction
 
@@ -362,6 +362,16 @@ class Store:
             They are outside the store, in a file that cannot be read.
         """
         return without_empty_channels(self.sample_catalogue.read(drive))
+
+    def samples_of(self, drive: str, *, remote: bool = False) -> SamplesOfDrive:
+        """Return the samples of one drive for a process that has no store: by their file, if any.
+
+        ``remote`` says that it sees no disk of this machine.
+        """
+        folder, file = self.sample_catalogue.folder, self.sample_catalogue.place(drive)
+        if file is None or (remote and not is_remote(file)):
+            return SamplesOfDrive(drive, self.samples(drive))
+        return SamplesOfDrive(drive, None, file, folder)
 
     def _losses(self, vehicle: str, end: datetime) -> tuple[Loss, ...]:
         rows = self._connection.execute(

@@ -17,6 +17,7 @@ from healthtrack.jobs.workspace import Workspace
 from healthtrack.operating.pulls import find_pulls, pull_grid
 from healthtrack.records import BaselineSummary, VehicleFinding
 from healthtrack.report import write_vehicle_report
+from healthtrack.store import SamplesOfDrive
 
 AS_OF = date(2026, 3, 31)
 FINDING = VehicleFinding(
@@ -81,9 +82,9 @@ class Shelf:
         ]
         return type("History", (), {"pulls": pl.concat(found) if found else None})()
 
-    def samples(self, drive):
+    def samples_of(self, drive, remote=False):
         self.asked.append(drive)
-        return samples_of(drive, self.drives[drive])
+        return SamplesOfDrive(drive, samples_of(drive, self.drives[drive]))
 
 
 @pytest.fixture
