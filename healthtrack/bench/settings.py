@@ -60,7 +60,7 @@ def parse_vary(words: str) -> tuple[str, tuple[float, ...]]:
     name, mark, values = words.partition("=")
     known = tunable()
     if not mark or name not in known:
-        near = difflib.get_close_matches(name, known, n=1)
+        near = difflib.get_close_matches(name, known, n=1, cutoff=0.4)
         hint = f" Did you mean {near[0]}?" if near else ""
         raise UsageError(
             f"{words!r} varies no setting.{hint} Write NAME=VALUE,VALUE with one of "

@@ -13,6 +13,7 @@ import click
 
 from healthtrack import __version__
 from healthtrack.cli import (
+    backtest,
     check,
     demo,
     ingest,
@@ -70,6 +71,7 @@ main.add_command(verdicts.report)
 main.add_command(planning.plan)
 main.add_command(pull.pull)
 main.add_command(maintenance.maintenance)
+main.add_command(backtest.backtest)
 main.add_command(samples.samples)
 main.add_command(service.serve)
 main.add_command(service.status)

@@ -13,7 +13,7 @@ from healthtrack.cli import main
 from healthtrack.config import MAINTENANCE_KINDS
 from healthtrack.jobs.starting import settings_table
 
-DOCUMENTS = ("README.md", "DEVELOPERS.md")
+DOCUMENTS = ("README.md", "DEVELOPERS.md", "docs/notebook.md")
 
 
 def _commands(group=main, before=""):

@@ -1,0 +1,152 @@
+"""From a back-test to its report: frames become the plain rows that are drawn."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from healthtrack.bench.study import AS_IT_WAS
+from healthtrack.report.backtest import (
+    Band,
+    CurvePoint,
+    Shown,
+    Strip,
+    Stripe,
+    VehicleLine,
+    write_backtest_report,
+)
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from healthtrack.bench.results import Backtest
+    from healthtrack.bench.scoring import Figures
+    from healthtrack.config import WorkspaceSettings
+
+
+def write_report(told: Backtest, settings: WorkspaceSettings, path: Path) -> None:
+    """Write a back-test's report as PDF.
+
+    Raises
+    ------
+    ReportError
+        It cannot be drawn or written; one that was there before is left as it was.
+    """
+    write_backtest_report(shown(told), settings.report, path)
+
+
+def shown(told: Backtest) -> Shown:
+    """Return what the report shows."""
+    rows = told.table().to_dicts()
+    names = {name for one in told.variants for name in one.as_dict()}
+    return Shown(
+        name=told.name,
+        as_of=told.plan["as_of"],
+        digest=told.plan["digest"],
+        vehicles=tuple(told.plan["vehicles"]),
+        summary=tuple(_summary(told.figures())),
+        cases=tuple((case, _row(told.figures(case=case))) for case in told.cases),
+        variants=tuple((row["variant"], _row(told.figures(row["variant"]))) for row in rows),
+        curve=tuple(_point(row) for row in rows),
+        strips=tuple(_strip(told, name, rows) for name in sorted(names)),
+        lines=_lines(told),
+        settings=told.plan["settings"],
+    )
+
+
+def _row(figures: Figures) -> tuple[str, ...]:
+    """Return false alerts, their rate with interval, found, delays and size, as words."""
+    false = figures.false_alerts
+    rate = "\u2013"
+    if false.rate is not None:
+        rate = f"{false.rate:.2f} ({false.low:.2f} to {false.high:.2f})"
+    recall = figures.recall
+    return (
+        f"{false.count} in {false.years:.1f} years",
+        rate,
+        f"{recall.count} of {recall.of}" if recall.of else "\u2013",
+        _number(figures.delay_days.median, "{:.0f}"),
+        _number(figures.delay_drives.median, "{:.0f}"),
+        _number(figures.delay_km.median, "{:.0f}"),
+        _number(figures.reached.median, "{:.0%}"),
+    )
+
+
+def _number(value: float | None, form: str) -> str:
+    return "\u2013" if value is None else form.format(value)
+
+
+def _summary(figures: Figures) -> list[Band]:
+    bands = [
+        ("faults told of", figures.recall),
+        ("likeliest cause right", figures.top_cause),
+        ("cause among those named", figures.cause_among_likely),
+        ("truth inside the 95 % band", figures.band),
+        ("forecast interval held the truth", figures.forecast_inside),
+    ]
+    return [
+        Band(words, share.count, share.of, share.share, share.low, share.high)
+        for words, share in bands
+    ]
+
+
+def _point(row: dict[str, object]) -> CurvePoint:
+    return CurvePoint(
+        variant=str(row["variant"]),
+        false_per_year=_float(row["false_per_year"]),
+        low=_float(row["false_low"]),
+        high=_float(row["false_high"]),
+        delay_days=_float(row["delay_days"]),
+        missed=int(str(row["missed"])),
+        faults=int(str(row["faults"])),
+        front=bool(row["front"]),
+    )
+
+
+def _float(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _strip(told: Backtest, name: str, rows: list[dict[str, object]]) -> Strip:
+    """Return how false alerts and delay answer to one setting, the others as set."""
+    points = []
+    for one, row in zip(told.variants, rows, strict=True):
+        changes = one.as_dict()
+        own = _own_value(told, name)
+        if changes and set(changes) != {name}:
+            continue
+        value = changes.get(name, own)
+        if value is not None:
+            points.append((value, _float(row["false_per_year"]), _float(row["delay_days"])))
+    return Strip(name, _own_value(told, name), tuple(sorted(points, key=lambda point: point[0])))
+
+
+def _own_value(told: Backtest, name: str) -> float | None:
+    for table in ("alerts", "baseline"):
+        if name in told.plan["settings"][table]:
+            return float(told.plan["settings"][table][name])
+    return None
+
+
+def _lines(told: Backtest) -> tuple[VehicleLine, ...]:
+    """Return each vehicle's own history under the settings as set: said above, true below."""
+    own = (pl.col("variant") == told.variants[0].name) & (pl.col("case") == AS_IT_WAS)
+    verdicts = told.frames["verdicts"].filter(own)
+    faults = told.frames["faults"].filter(own)
+    lines = []
+    for vehicle in told.plan["vehicles"]:
+        mine = verdicts.filter(pl.col("vehicle") == vehicle)
+        said = mine.filter(pl.col("state") != pl.col("state").shift().fill_null(""))
+        days = said["said_on"].to_list()
+        ends = [*days[1:], mine["said_on"][-1] if mine.height else None]
+        stripes = [
+            Stripe(start, end, state)
+            for start, end, state in zip(days, ends, said["state"], strict=True)
+        ]
+        true = [
+            (fault["since"] or fault["until"], fault["until"], fault["cause"].replace("_", " "))
+            for fault in faults.filter(pl.col("vehicle") == vehicle).iter_rows(named=True)
+        ]
+        lines.append(VehicleLine(vehicle, tuple(stripes), tuple(true)))
+    return tuple(lines)
