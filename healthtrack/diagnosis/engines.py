@@ -39,7 +39,9 @@ class Engines:
     engine that recirculates much does so in every region. ``pressure_error`` is what the two
     pressure readings differ by with nothing wrong, in the pressure ratio; ``spool_seconds`` the
     time a pull takes to build boost, ``low_control`` the boost control under little boost,
-    ``ambient_answer`` what an indicator is expected to move by per kPa of ambient pressure [%].
+    ``share_falls`` how recirculation is taken back as boost rises, of a straight line to where it
+    ends; ``ambient_answer`` what an indicator is expected to move by per kPa of ambient
+    pressure [%].
     """
 
     engine: Engine
@@ -48,6 +50,7 @@ class Engines:
     pressure_error: FloatArray
     spool_seconds: FloatArray
     low_control: FloatArray
+    share_falls: FloatArray
     ambient_answer: dict[str, FloatArray]
 
 
@@ -67,7 +70,7 @@ PLACES: dict[str, Place] = {
     "idle": Place(800.0, 1.0, (3.5, 7.0), (-0.1, 0.45), 0.0),
     "part_load": Place(1900.0, 1.3, (1.7, 3.2), (-0.1, 0.35), 0.0),
     "part_load_recirculation": Place(1800.0, 1.2, (1.7, 3.0), (0.08, 0.4), 0.0),
-    "part_load_closed": Place(2000.0, 1.4, (1.5, 3.0), (0.0, 0.0), 0.0),
+    "part_load_closed": Place(2000.0, 1.4, (1.5, 3.0), (-0.15, 0.25), 0.0),
     "full_load": Place(2400.0, 1.9, (1.25, 2.0), (0.0, 0.0), 1.0),
     "pull": Place(2600.0, 2.1, (1.2, 1.5), (0.0, 0.0), 1.0),
 }
@@ -87,7 +90,7 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
     number, seed : int
         How many, and which draw; the same seed gives the same engines.
     """
-    draw = qmc.LatinHypercube(d=33, rng=np.random.default_rng(seed)).random(number)
+    draw = qmc.LatinHypercube(d=34, rng=np.random.default_rng(seed)).random(number)
     column = iter(draw.T[:, :, np.newaxis])
 
     def between(low: float, high: float) -> FloatArray:
@@ -141,6 +144,7 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
         pressure_error=between(-0.02, 0.02),
         spool_seconds=between(1.0, 3.0),
         low_control=np.minimum(low, np.where(holds_boost, held, control)),
+        share_falls=between(0.0, 1.5),
         # two standard deviations of what the indicators' declarations take for possible
         ambient_answer={
             "airflow": between(-0.3, 0.9),

@@ -16,7 +16,13 @@ import numpy as np
 from healthtrack.airpath.engine_parts import Engine, Fault
 from healthtrack.airpath.mean_value import Healthy, solve, solve_healthy, surplus
 from healthtrack.diagnosis.causes import CAUSES
-from healthtrack.diagnosis.engines import NUMBER, SEED, place, plausible
+from healthtrack.diagnosis.engines import (
+    NUMBER,
+    RECIRCULATION_ENDS,
+    SEED,
+    place,
+    plausible,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,6 +37,8 @@ if TYPE_CHECKING:
 LADDER = (0.2, 0.6, 1.0, 1.9, 3.5)
 """Sizes at which the model is solved, in units of the cause's scale, with straight lines from zero
 on; the last is as large as the model is meant for."""
+MOST_FALL = 4.0
+"""Largest -d ln(recirculated share) / d ln(manifold pressure) along healthy operating points."""
 INDICATORS = (
     "airflow",
     "boost",
@@ -116,6 +124,7 @@ class _Reader:
 
     def __init__(self, healthy: Healthy, setting: Setting, engines: Engines) -> None:
         self.setting = setting
+        self.share_falls = engines.share_falls[:, :, np.newaxis]
         self.spool_seconds = engines.spool_seconds[:, :, np.newaxis]
         self.answers = {
             name: answer[:, :, np.newaxis] for name, answer in engines.ambient_answer.items()
@@ -178,9 +187,12 @@ class _Reader:
         """
         point = self.healthy.point
         step = 0.03
+        ratio = np.asarray(point.pressure_ratio)
+        falls = np.clip(ratio / np.maximum(RECIRCULATION_ENDS - ratio, 0.1), 0.0, MOST_FALL)
+        share = np.asarray(point.recirculated) * np.exp(-step * self.share_falls * falls)
         higher = solve_healthy(
             self.healthy.engine,
-            replace(point, pressure_ratio=np.asarray(point.pressure_ratio) * np.exp(step)),
+            replace(point, pressure_ratio=ratio * np.exp(step), recirculated=share),
         )
         value = np.log(higher.airflow / self.healthy.airflow)
         if self.setting.cooled_reading:

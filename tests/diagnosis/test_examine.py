@@ -264,3 +264,21 @@ def test_an_engine_that_fills_worse_keeps_some_doubt_alive_about_the_sensor():
     causes = diagnose(evidence(everywhere(-5.0, 0.0, -5.0), sd=0.4, alerted=True), CAR)
     assert causes[0].cause == "airflow_sensor_reads_low"
     assert 0.01 < probability(causes, "unknown") < 0.3
+
+
+def test_where_recirculation_is_taken_back_with_boost_a_weak_turbocharger_breathes_more():
+    # an engine that holds its airflow recirculates less when boost is missing: at given manifold
+    # pressure, where a healthy one would recirculate more, it breathes more. By construction.
+    levels = {
+        ("airflow", "part_load_recirculation"): 0.0,
+        ("boost", "part_load_recirculation"): -1.8,
+        ("breathing", "part_load_recirculation"): 3.5,
+        ("airflow", "full_load"): -3.0,
+        ("boost", "full_load"): -2.2,
+        ("breathing", "full_load"): -0.9,
+    }
+    causes = diagnose(evidence(levels, alerted=True), CAR)
+    assert causes[0].cause in {"turbocharger_weak", "air_filter_restricted"}
+    blamed = probability(causes, "turbocharger_weak") + probability(causes, "air_filter_restricted")
+    assert blamed > 0.7
+    assert probability(causes, "manifold_pressure_offset") < 0.2
