@@ -11,6 +11,7 @@ from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from healthtrack.config_service import (
     MailSettings,
+    PageSettings,
     RecipientSettings,
     ServiceSettings,
     SettingsModel,
@@ -235,6 +236,7 @@ class WorkspaceSettings(SettingsModel):
     report: ReportSettings = ReportSettings()
     mail: MailSettings = MailSettings()
     service: ServiceSettings = ServiceSettings()
+    page: PageSettings = PageSettings()
     recipients: dict[Annotated[str, Field(pattern=VEHICLE_ID)], RecipientSettings] = Field(
         default_factory=dict
     )
@@ -328,6 +330,7 @@ def _known_keys() -> list[str]:
         VehicleSettings,
         MailSettings,
         ServiceSettings,
+        PageSettings,
         RecipientSettings,
     )
     return sorted({key for model in models for key in model.model_fields})

@@ -179,6 +179,58 @@ class ServiceSettings(SettingsModel):
         return ZoneInfo(self.time_zone)
 
 
+class PageSettings(SettingsModel):
+    """Where the live page is served, and to whom."""
+
+    port: Annotated[int, Field(ge=0, le=65_535)] = Field(
+        8470, description="port of the page that `healthtrack serve` serves; 0 for none"
+    )
+    address: str = Field(
+        "127.0.0.1",
+        pattern=r"^[0-9A-Fa-f:.]+$|^localhost$",
+        description="address that it listens on; anything but this machine itself asks for a "
+        "login (`healthtrack page-password`)",
+    )
+    name: str = Field(
+        "",
+        pattern=r"^[A-Za-z0-9.-]{0,253}$",
+        description="name under which others reach it, where a server in front adds TLS; asks for "
+        "a login",
+        examples=["monitor.workshop.example"],
+    )
+    certificate: str = Field("", description="TLS certificate, a PEM file in the workspace")
+    key: str = Field("", description="its private key, a PEM file in the workspace")
+    unencrypted: bool = Field(
+        False,  # noqa: FBT003
+        description="serve others without TLS: passwords then cross the network in the clear",
+    )
+    upload_mb: Annotated[int, Field(ge=25, le=4000)] = Field(
+        256,
+        description="largest upload in one request [MB]; a single log is bound by what can be read",
+    )
+    session_hours: Annotated[float, Field(gt=0, le=720)] = Field(
+        12.0, description="how long a login lasts [h]"
+    )
+
+    @property
+    def needs_login(self) -> bool:
+        """Whether others than this machine's users can reach it."""
+        return self.address not in LOOPBACK or bool(self.name)
+
+    @model_validator(mode="after")
+    def _goes_together(self) -> PageSettings:
+        if bool(self.certificate) != bool(self.key):
+            msg = "certificate and key belong together; give both or neither"
+            raise ValueError(msg)
+        if self.address not in LOOPBACK and not self.certificate and not self.unencrypted:
+            msg = (
+                f"address = {self.address!r} would send passwords in the clear; give certificate "
+                "and key, or say unencrypted = true where the network is your own"
+            )
+            raise ValueError(msg)
+        return self
+
+
 class RecipientSettings(SettingsModel):
     """Who gets what, when."""
 

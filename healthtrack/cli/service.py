@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import getpass
+import sys
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +15,8 @@ from healthtrack.cli.shell import Shell, ago, now, print_json, with_workspace
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+
+    from healthtrack.service.runner import Runner
 
 
 @click.command(short_help="Watch the inbox, assess, report and mail, for years.")
@@ -28,8 +32,46 @@ def serve(once: bool) -> None:  # noqa: FBT001 - click's
     from healthtrack.service.serve import serve as run
 
     shell = Shell.current()
-    if not run(shell.root, clock.now, once=once):
+    if not run(shell.root, clock.now, once=once, beside=_page):
         click.get_current_context().exit(1)
+
+
+@contextmanager
+def _page(runner: Runner) -> Iterator[None]:
+    from healthtrack.web import page_beside
+
+    with page_beside(runner) as address:
+        if address is not None:
+            click.echo(f"The page: {address}", err=True)
+        yield
+
+
+@click.command("page-password", short_help="Set who may sign in to the live page.")
+@click.argument("name")
+@click.option("--reading", is_flag=True, help="May look, and change nothing.")
+@click.option("--remove", is_flag=True, help="Take the password away.")
+@with_workspace
+def page_password(name: str, reading: bool, remove: bool) -> None:  # noqa: FBT001 - click's
+    """Set the password with which NAME signs in to the page that `healthtrack serve` serves.
+
+    The page asks for it where others than this machine's users can reach it. It is asked for here
+    twice, or read from standard input; its hash lies in service/page-accounts.json.
+    """
+    from healthtrack.errors import UsageError
+    from healthtrack.web.accounts import keep_account, remove_account
+
+    root = Shell.current().workspace().root
+    if remove:
+        if not remove_account(root, name):
+            raise UsageError(f"{name!r} has no password.")
+        click.echo(f"{name} can no longer sign in; restart the service to end open sessions.")
+        return
+    if sys.stdin.isatty():
+        password = click.prompt("Password", hide_input=True, confirmation_prompt=True, err=True)
+    else:
+        password = sys.stdin.readline().rstrip("\r\n")
+    keep_account(root, name, password, "reading" if reading else "full")
+    click.echo(f"{name} may sign in{' and look' if reading else ''}.")
 
 
 @click.command(short_help="Show how the service stands.")

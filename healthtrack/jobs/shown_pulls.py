@@ -108,6 +108,17 @@ def pulls_shown(workspace: Workspace, store: Store, finding: VehicleFinding) -> 
     return None if chosen is None else follow_pulls(chosen)
 
 
+def pulls_of_drive(
+    workspace: Workspace, store: Store, vehicle: str, drive: str
+) -> tuple[DatedPull, ...]:
+    """Follow the pulls of one drive over the vehicle's map; none where its samples are not there.
+
+    A map that cannot be read counts as none here.
+    """
+    settings = workspace.settings.vehicles[vehicle]
+    return tuple(_followed(drive, store.samples(drive), settings, _chart(workspace, settings)))
+
+
 def _spread(drives: Sequence[str]) -> list[str]:
     """Return at most as many drives as are shown, spread over all of them."""
     every = max(1, -(-len(drives) // MOST_HEALTHY))

@@ -20,7 +20,12 @@ from healthtrack.config import (
     VehicleSettings,
     WorkspaceSettings,
 )
-from healthtrack.config_service import MailSettings, RecipientSettings, ServiceSettings
+from healthtrack.config_service import (
+    MailSettings,
+    PageSettings,
+    RecipientSettings,
+    ServiceSettings,
+)
 from healthtrack.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -95,7 +100,7 @@ def settings_text() -> str:
         ("alerts", AlertSettings), ("baseline", BaselineSettings), ("report", ReportSettings)
     )
     lines += ["", *_comment(_SERVICE_HEAD)]
-    lines += _tables(("mail", MailSettings), ("service", ServiceSettings))
+    lines += _tables(("mail", MailSettings), ("service", ServiceSettings), ("page", PageSettings))
     lines += ["", *_comment(_RECIPIENT_HEAD), "#[recipients.owner]"]
     # a section with nothing in it would be a fault, so all of it waits behind a tight mark
     lines += [re.sub(r"^# (\w+ = )", r"#\1", line) for line in _settings(RecipientSettings)]
@@ -112,6 +117,7 @@ def settings_table() -> str:
         ("report.", ReportSettings),
         ("mail.", MailSettings),
         ("service.", ServiceSettings),
+        ("page.", PageSettings),
         ("recipients.NAME.", RecipientSettings),
     )
     lines = ["| setting | default | meaning |", "|---|---|---|"]

@@ -242,8 +242,9 @@ class Runner:
         for path in requests.waiting(self.workspace.root):
             asked = requests.read(path)
             if asked is not None:
-                known = requests.acknowledge(store, asked)
-                _log.info("acknowledged", extra={"episodes": [one.episode for one in known]})
+                done = requests.carry_out(store, asked)
+                _log.info("asked for", extra={"what": type(asked).__name__, "done_to": list(done)})
+                self._snapshot_at, self._snapshot_due = None, True  # who asked is waiting to see it
             path.unlink(missing_ok=True)
 
     def _scan(self, store: Store, found: Found, now: datetime) -> str:
@@ -379,6 +380,15 @@ class Runner:
     def _show(self, busy_with: str) -> None:
         self._status = replace(self._status, busy_with=busy_with)
         self.publish()
+
+    @property
+    def clock(self) -> Callable[[], datetime]:
+        """The time, as the service reads it."""
+        return self._clock
+
+    def look_soon(self) -> None:
+        """Look into the inbox at the next round, whatever the pause; any thread may say so."""
+        self._last_scan = None
 
     def publish(self) -> None:
         """Write the status file; that it cannot be written stops nothing."""

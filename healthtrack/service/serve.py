@@ -25,6 +25,7 @@ from healthtrack.service.state import FOLDER
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from contextlib import AbstractContextManager
     from datetime import datetime
     from pathlib import Path
     from types import FrameType
@@ -77,7 +78,13 @@ def schedule_plans(scheduler: BackgroundScheduler, runner: Runner) -> None:
         scheduler.add_job(runner.tick, PlanTrigger(plan), id=plan.job)
 
 
-def serve(root: Path, clock: Callable[[], datetime], *, once: bool = False) -> bool:
+def serve(
+    root: Path,
+    clock: Callable[[], datetime],
+    *,
+    once: bool = False,
+    beside: Callable[[Runner], AbstractContextManager[object]] | None = None,
+) -> bool:
     """Run the service until SIGTERM or Ctrl-C; or do what is due once.
 
     Parameters
@@ -88,6 +95,8 @@ def serve(root: Path, clock: Callable[[], datetime], *, once: bool = False) -> b
         The time, UTC.
     once : bool
         Do what is due and return.
+    beside : callable or None
+        Gives what runs in the same process while the service does (the page).
 
     Returns
     -------
@@ -111,6 +120,8 @@ def serve(root: Path, clock: Callable[[], datetime], *, once: bool = False) -> b
             port = runner.workspace.settings.service.health_port
             if port:
                 stack.enter_context(_endpoint(port, runner))
+            if beside is not None:
+                stack.enter_context(beside(runner))
             _run(runner, stop)
     return runner.status().is_well
 

@@ -382,6 +382,15 @@ class Store:
         ).fetchall()
         return tuple(Loss(*row) for row in rows)
 
+    def losses_of_log(self, sha256: str) -> tuple[Loss, ...]:
+        """Return what was left out of one log, and why."""
+        rows = self._connection.execute(
+            "SELECT reason, sum(count)::BIGINT, channel FROM loss WHERE log = ? "
+            "GROUP BY ALL ORDER BY ALL",
+            [sha256],
+        ).fetchall()
+        return tuple(Loss(*row) for row in rows)
+
     def _log_counts(self, vehicle: str) -> tuple[int, int]:
         rows = self._connection.execute(
             "SELECT count(*) FILTER (state = 'stored'), count(*) FILTER (state = 'quarantined') "

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from healthtrack.ingest.draft.compose import draft
+from healthtrack.ingest.draft.compose import draft, preview
 
-__all__ = ["draft"]
+__all__ = ["draft", "preview"]

@@ -88,7 +88,7 @@ def draft(path: Path, pipelines: Sequence[Pipeline] = ()) -> str:
         ]
     )
     pipeline = parse_pipeline(text, f"the draft for {path}")
-    return text + "\n" + "\n".join(_preview(path, pipeline)) + "\n"
+    return text + "\n" + "\n".join(preview(path, pipeline)) + "\n"
 
 
 def _open(form: Form, content: source.Content, path: Path) -> tuple[Table, FileShape]:
@@ -281,7 +281,8 @@ def _channels(cells: Table, found: list[Guess], left: list[tuple[str, str]]) -> 
     return lines
 
 
-def _preview(path: Path, pipeline: Pipeline) -> list[str]:
+def preview(path: Path, pipeline: Pipeline) -> list[str]:
+    """Return three lines of a log as a pipeline reads them, as comments; or why it is refused."""
     named = pipeline.model_copy(update={"name": "draft"})
     try:
         log = read_log(path, [named], "vehicle", VehicleSettings(altitude_m=0.0))

@@ -1,0 +1,194 @@
+"""What all pages share: the workspace, who asks, templates and forms."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+import jinja2
+from starlette.exceptions import HTTPException
+from starlette.responses import HTMLResponse
+
+from healthtrack import __version__
+from healthtrack.config import MAINTENANCE_KINDS, VehicleSettings
+from healthtrack.report import facts, numbers, words
+from healthtrack.report.style import MARKS
+from healthtrack.web.kept import read_kept
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+    from datetime import datetime
+
+    from starlette.datastructures import FormData
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from healthtrack.jobs.workspace import Workspace
+    from healthtrack.records import VehicleFinding
+    from healthtrack.service.state import Status
+    from healthtrack.web.accounts import Doorkeeper
+    from healthtrack.web.desk import Desk
+    from healthtrack.web.glance import Glance, Window
+    from healthtrack.web.guard import Gate, Visitor
+
+HERE = Path(__file__).resolve().parent
+MOST_FILES = 1000
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A vehicle as pages show it.
+
+    ``full`` says that the finding has its courses; else it is the kept verdict.
+    """
+
+    vehicle: str
+    title: str
+    finding: VehicleFinding | None
+    full: bool
+    since: datetime | None
+
+
+@dataclass(frozen=True)
+class Site:
+    """Everything that a page may ask."""
+
+    workspace: Callable[[], Workspace]
+    clock: Callable[[], datetime]
+    status: Callable[[], Status | None]
+    look_soon: Callable[[], None]
+    gate: Gate
+    doorkeeper: Doorkeeper
+    window: Window
+    desk: Desk
+    calendar: str
+    templates: jinja2.Environment
+
+    def glance(self) -> Glance:
+        """Return what there is to see of the store."""
+        return self.window.look(self.workspace())
+
+    def shown(self, vehicle: str, seen: Glance) -> Shown:
+        """Return a vehicle with the best verdict that there is."""
+        settings = self.workspace().settings.vehicles.get(vehicle, VehicleSettings())
+        title = settings.name.strip() or vehicle
+        full = self.desk.finding(vehicle)
+        since = seen.since(vehicle)
+        if full is not None:
+            return Shown(vehicle, title, full, full=True, since=since)
+        kept = seen.latest(vehicle)
+        finding = read_kept(kept) if kept is not None else None
+        return Shown(vehicle, title, finding, full=False, since=since)
+
+    def page(
+        self, request: Request, template: str, told: Mapping[str, Any], code: int = 200
+    ) -> Response:
+        """Return a page."""
+        common = {
+            "visitor": visitor_of(request),
+            "path": request.url.path,
+            "needs_login": self.gate.settings.needs_login,
+            "workspace_name": self.workspace().root.resolve().name,
+            "version": __version__,
+            "service": self.status(),
+            "now": self.clock(),
+        }
+        body = self.templates.get_template(template).render(common | dict(told))
+        return HTMLResponse(body, code)
+
+
+def site_of(request: Request) -> Site:
+    """Return the site of a request."""
+    return cast("Site", request.app.state.site)
+
+
+def visitor_of(request: Request) -> Visitor | None:
+    """Return who asks."""
+    return cast("Visitor | None", request.state.visitor)
+
+
+def vehicle_of(request: Request) -> str:
+    """Return the vehicle that an address names, if there is one; else the page is not found."""
+    vehicle = str(request.path_params["vehicle"])
+    if vehicle not in site_of(request).workspace().settings.vehicles:
+        raise HTTPException(404, f"There is no vehicle {vehicle}.")
+    return vehicle
+
+
+async def form_of(request: Request) -> FormData:
+    """Return a form, once it has been shown to come from a page of ours."""
+    header = request.headers.get("x-token")
+    if header is not None:
+        check_token(request, header)
+    form = await request.form(max_files=MOST_FILES, max_fields=400)
+    if header is None:
+        try:
+            check_token(request, str(form.get("token", "")))
+        except HTTPException:
+            await form.close()
+            raise
+    return form
+
+
+def check_token(request: Request, token: str) -> None:
+    """Refuse a form that was made elsewhere.
+
+    Raises
+    ------
+    HTTPException
+        The token is not the visitor's.
+    """
+    if not site_of(request).gate.tokens.fits(request.state.cookie, token):
+        raise HTTPException(403, "This form is too old, or came from another page. Load it anew.")
+
+
+def text_of(form: FormData, name: str, most: int = 200) -> str:
+    """Return a field's text without control characters, cut to a length."""
+    value = form.get(name)
+    if not isinstance(value, str):
+        return ""
+    return "".join(letter for letter in value if letter.isprintable())[:most].strip()
+
+
+def make_templates() -> jinja2.Environment:
+    """Return the templates with their filters; everything is escaped that says nothing else."""
+    made = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(HERE / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters |= {
+        "number": numbers.number,
+        "quantity": numbers.quantity,
+        "percent": numbers.percent,
+        "typeset": numbers.typeset,
+        "day": numbers.day,
+        "short_day": numbers.short_day,
+        "count": numbers.count,
+        "label": words.label,
+        "meaning": words.meaning,
+        "cause": words.cause,
+        "cause_size": words.cause_size,
+        "reason": words.reason,
+        "region": lambda name: words.REGIONS.get(name, name.replace("_", " ")),
+        "level": _level,
+        "band": _band,
+        "limit": facts.limit_words,
+        "since": facts.since_words,
+        "work": lambda kind: MAINTENANCE_KINDS.get(kind, (kind, ()))[0],
+        "moment": lambda moment: f"{numbers.short_day(moment.date())}, {moment:%H:%M} UTC",
+    }
+    made.globals |= {"MARKS": MARKS, "KINDS": MAINTENANCE_KINDS, "next_steps": words.next_steps}
+    return made
+
+
+def _level(item: Any) -> str:  # noqa: ANN401 - a finding of an indicator, or a change
+    return numbers.quantity(item.level, item.unit, numbers.decimals_for(item.low, item.high))
+
+
+def _band(item: Any) -> str:  # noqa: ANN401 - anything with ends
+    low, high = item.low, item.high
+    return numbers.span(low, high, numbers.decimals_for(low, high))

@@ -1,0 +1,115 @@
+"use strict";
+// The courses of a vehicle: drag to zoom, point at a drive, click to go there.
+document.addEventListener("DOMContentLoaded", async () => {
+  const holder = document.getElementById("plots");
+  if (!holder || !window.uPlot) return;
+  const answer = await fetch(holder.dataset.from, { headers: { accept: "application/json" } });
+  if (!answer.ok) return;
+  const { courses } = await answer.json();
+  const key = uPlot.sync("courses");
+  const plots = courses.map((course) => draw(course, holder.dataset.drive, key)).filter(Boolean);
+  let waiting = 0;
+  window.addEventListener("resize", () => {
+    clearTimeout(waiting);
+    waiting = setTimeout(() => plots.forEach((p) => p.setSize({ width: p.root.parentElement.clientWidth, height: p.height })), 150);
+  });
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => location.reload());
+
+  function draw(course, drives, sync) {
+    const place = document.querySelector(`.plot[data-indicator="${CSS.escape(course.indicator)}"]`);
+    if (!place) return null;
+    const c = healthtrack.colour;
+    const fan = course.fan;
+    const data = uPlot.join([
+      [course.x, course.value],
+      [course.level.x, course.level.low, course.level.high, course.level.middle],
+      [fan.map((p) => p.x), fan.map((p) => p.low), fan.map((p) => p.high), fan.map((p) => p.middle)],
+    ].map(rising).filter((table) => table[0].length));
+    while (data.length < 8) data.push(new Array(data[0].length).fill(null));
+    const day = new Map(course.x.map((x, i) => [x, i]));
+    const unit = course.unit ? " " + course.unit : "";
+    const shown = (u, v) => (v === null || v === undefined ? "–" : healthtrack.number(v, 2) + unit);
+    const isDate = course.axis.kind === "date";
+    const at = (v) => (isDate ? new Date(v * 864e5).toISOString().slice(0, 10) : Math.round(v).toLocaleString("en-GB").replace(/,/g, " ") + " km");
+    const hidden = { show: true, points: { show: false }, label: "", value: () => "" };
+    const options = {
+      width: place.clientWidth, height: window.innerWidth < 600 ? 220 : 260,
+      cursor: { sync: { key: sync.key }, drag: { x: true, y: false }, focus: { prox: 24 } },
+      legend: { show: true, live: true },
+      scales: { x: { time: false, range: (u, low, high) => (u.zoomed ? [low, high] : [course.axis.low, course.axis.high]) }, y: { range: () => [course.low, course.high] } },
+      axes: [
+        { stroke: c("soft"), grid: { stroke: c("hair"), width: 1 }, ticks: { stroke: c("hair") }, font: "13px Gauge Sans, sans-serif", values: (u, ticks) => ticks.map((t) => (isDate ? new Date(t * 864e5).toISOString().slice(0, 7) : Math.round(t / 1000) + " 000 km")) , space: 90 },
+        { stroke: c("soft"), grid: { stroke: c("hair"), width: 1 }, ticks: { stroke: c("hair") }, font: "13px Gauge Sans, sans-serif", size: 46, values: (u, ticks) => ticks.map((t) => healthtrack.number(t, 2).replace(/\.?0+$/, "")) },
+      ],
+      series: [
+        { label: "at", value: (u, v) => (v === null ? "–" : at(v)) },
+        { label: "drive", stroke: c("faint"), paths: () => null, points: { show: true, size: 5, fill: c("faint"), stroke: c("faint") }, value: shown },
+        { ...hidden, stroke: "transparent", spanGaps: false }, { ...hidden, stroke: "transparent" },
+        { label: "level", stroke: c("data"), width: 2.5, points: { show: false }, value: shown },
+        { ...hidden, stroke: "transparent" }, { ...hidden, stroke: "transparent" },
+        { label: "foreseen", stroke: c("data"), width: 1.5, dash: [5, 5], points: { show: false }, value: shown, spanGaps: true },
+      ],
+      bands: [
+        { series: [3, 2], fill: c("band") },
+        { series: [6, 5], fill: c("wash") },
+      ],
+      hooks: { draw: [overlay], setScale: [(u, name) => { if (name === "x") u.zoomed = true; }] },
+    };
+    options.series.forEach((s, i) => { if (i > 1) s.spanGaps = i > 4; });
+    const plot = new uPlot(options, data, place);
+    plot.zoomed = false;
+    // what is hidden from the legend is the band's edges, which say nothing alone
+    place.querySelectorAll(".u-legend .u-series").forEach((row, i) => { if ([2, 3, 5, 6].includes(i)) row.remove(); });
+    plot.over.addEventListener("dblclick", () => { plot.zoomed = false; });
+    plot.over.addEventListener("click", () => {
+      const found = nearest(plot);
+      if (found !== null && plot.select.width < 3) location.href = drives + encodeURIComponent(course.drive[found]);
+    });
+    const facts = document.createElement("p");
+    facts.className = "aside";
+    facts.textContent = course.events.map((e) => e.words).join("; ");
+    place.after(facts);
+    return plot;
+
+    function nearest(u) {
+      if (u.cursor.left < 0) return null;
+      let best = null, least = 14;
+      course.x.forEach((x, i) => {
+        if (course.value[i] === null) return;
+        const away = Math.hypot(u.valToPos(x, "x") - u.cursor.left, u.valToPos(course.value[i], "y") - u.cursor.top);
+        if (away < least) { least = away; best = i; }
+      });
+      return best;
+    }
+    function overlay(u) {
+      const pen = u.ctx, box = u.bbox, px = window.devicePixelRatio || 1;
+      pen.save();
+      pen.beginPath(); pen.rect(box.left, box.top, box.width, box.height); pen.clip();
+      line(0, c("soft"), []);
+      course.limits.forEach((limit) => line(limit, c("ink"), [6 * px, 4 * px]));
+      pen.lineWidth = px; pen.strokeStyle = c("soft"); pen.setLineDash([2 * px, 3 * px]);
+      course.events.forEach((event) => {
+        const x = u.valToPos(event.x, "x", true);
+        pen.beginPath(); pen.moveTo(x, box.top); pen.lineTo(x, box.top + box.height); pen.stroke();
+      });
+      pen.setLineDash([]); pen.fillStyle = c("band"); pen.globalAlpha = .8;
+      course.learned.forEach(([from, to]) => {
+        const left = u.valToPos(from, "x", true), right = u.valToPos(to, "x", true);
+        pen.fillRect(left, box.top + box.height - 5 * px, Math.max(right - left, 2), 5 * px);
+      });
+      pen.restore();
+      function line(value, colour, dash) {
+        const y = u.valToPos(value, "y", true);
+        pen.strokeStyle = colour; pen.lineWidth = px; pen.setLineDash(dash);
+        pen.beginPath(); pen.moveTo(box.left, y); pen.lineTo(box.left + box.width, y); pen.stroke();
+      }
+    }
+  }
+  // uPlot wants rising places; where drives share one, the later moves by a hair
+  function rising(table) {
+    const order = table[0].map((x, i) => i).filter((i) => table[0][i] !== null).sort((a, b) => table[0][a] - table[0][b] || a - b);
+    const sorted = table.map((column) => order.map((i) => column[i]));
+    for (let i = 1; i < sorted[0].length; i++) if (sorted[0][i] <= sorted[0][i - 1]) sorted[0][i] = sorted[0][i - 1] + 1e-6 * Math.max(1, Math.abs(sorted[0][i - 1]));
+    return sorted;
+  }
+});
