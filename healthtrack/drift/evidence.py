@@ -186,12 +186,14 @@ def _correlation(series: Sequence[pl.DataFrame]) -> tuple[tuple[float, ...], ...
             if both.height < LEAST_COMMON:
                 continue
             a, b = _ranks(both["level"]), _ranks(both["level_other"])
+            if np.ptp(a) == 0.0 or np.ptp(b) == 0.0:  # always the same: nothing goes together
+                continue
             shrink = both.height / (both.height + DOUBT)
             matrix[i, j] = matrix[j, i] = shrink * float(np.corrcoef(a, b)[0, 1])
     least = float(np.linalg.eigvalsh(matrix)[0]) if size else 1.0
     if least < 0.05:
         matrix = (matrix + (0.05 - least) * np.eye(size)) / (1.05 - least)
-    return tuple(tuple(row) for row in np.nan_to_num(matrix).tolist())
+    return tuple(tuple(row) for row in matrix.tolist())
 
 
 def _ranks(values: pl.Series) -> FloatArray:

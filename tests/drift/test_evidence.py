@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -70,3 +71,11 @@ def test_what_moves_regions_together_is_their_correlation(witness):
     np.testing.assert_allclose(matrix, matrix.T)
     assert 0.1 < matrix[0, 1] < 0.95
     assert np.linalg.eigvalsh(matrix)[0] > 0.0
+
+
+def test_regions_that_never_move_are_a_result(witness):
+    """Drives that are all alike have no correlation with anything; that is no failure."""
+    still = replace(witness, regions=witness.regions.with_columns(value=pl.lit(0.25)))
+    found = evidence([still])
+    assert len(found.regions) == 2
+    np.testing.assert_array_equal(np.array(found.correlation), np.eye(2))
