@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from healthtrack.drift.change import Bank
-from healthtrack.drift.gaussian import packed, unpacked
+from healthtrack.drift.gaussian import inside, packed, unpacked
 from healthtrack.drift.level import SHARED, Level, Model
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def first_level(segments: Sequence[Segment], grid: Grid) -> Level:
     covariance = np.zeros((size, size, points, len(segments)))
     mean[part] = np.moveaxis(np.array([one.mean for one in carried]), (0, 2), (2, 0))
     inner = np.array([one.covariance for one in carried])
-    covariance[part, part] = np.moveaxis(inner, (0, 2, 3), (3, 0, 1))
+    covariance[part, part] = inside(np.moveaxis(inner, 0, 1))
     scale = np.array([segment.scale for segment in segments])
     covariance[2, 2] = (grid.wander[:, None] * scale) ** 2
     log_weight = np.array([one.log_weight for one in carried]).T
