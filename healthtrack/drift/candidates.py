@@ -69,6 +69,14 @@ def adopt_change(
     level.log_weight[..., series] = log_weight - np.logaddexp.reduce(log_weight, axis=(0, 1))
 
 
+def drop_change(bank: Bank, level: Level, model: Model, series: int) -> None:
+    """Set a series' level filter to what is known without a further change: it was none."""
+    level.mean[..., series] = bank.mean[:, :, None, series]
+    level.covariance[..., series] = bank.covariance[:, :, :, None, series]
+    log_weight = bank.log_weight[:, series, None] + model.log_pace
+    level.log_weight[..., series] = log_weight - np.logaddexp.reduce(log_weight, axis=(0, 1))
+
+
 def start_afresh(bank: Bank, level: Level, series: int, *, healthy: bool) -> None:
     """Forget a series' candidates and take over what its level filter knows.
 

@@ -53,11 +53,11 @@ CHANGES_PER_YEAR = 0.3
 """How often a vehicle's air path changes at all, by wear, fault or work: about once in three years
 (common practice, no source). It weighs the candidates in the level before an alert; the alert
 itself does not use it."""
-USE_SHARE, USE_PER_YEAR = 0.3, 2.0
+USE_SHARE, USE_PER_YEAR = 0.2, 2.0
 """Share of sound vehicles whose figures move for good now and then for a reason that no channel
 tells (driver, place, fuel, tyres), and how often theirs do. The longer a vehicle has not, the less
 likely it is one of them (:func:`use_rate`)."""
-USE_SIZE = 1.0
+USE_SIZE = 0.85
 """Prior sd of such a move, in typical drive errors."""
 STEP, RAMP, USE = 0, 1, 2
 RATE = np.array([CHANGES_PER_YEAR, CHANGES_PER_YEAR, 1.0])

@@ -10,7 +10,7 @@ import numpy as np
 from healthtrack.drift import level, rules
 from healthtrack.drift.candidates import posterior_start, shared_parts
 from healthtrack.drift.segment import Carried
-from healthtrack.drift.state import LOW, STEPS
+from healthtrack.drift.state import BEGUN, FOUND, LOW, STEPS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,7 +38,8 @@ class Course:
     ``covariance`` is that of level and slope; ``log_years`` the evidence; ``log_density`` of each
     figure as foreseen; ``since`` the drives between which the change began (2.5 %, median, 97.5 %)
     and ``step`` the share of the step shape, both as of the last drive; ``wander_sd`` too.
-    ``injected`` are the likeliest starts of the changes found, each with the drive that found it;
+    ``injected`` are the likeliest starts of the changes found, each with the drive that found it,
+    ``pending`` the one that has not settled yet, if any;
     ``best`` the likeliest grid point; ``noise`` its factor on the drives' error variances.
     """
 
@@ -54,6 +55,7 @@ class Course:
     since: tuple[int, int, int]
     episodes: Episodes
     injected: tuple[tuple[int, int], ...]
+    pending: tuple[tuple[int, int], ...]
     best: tuple[int, int]
     noise: float
     carried: Carried
@@ -141,6 +143,7 @@ def course_of(
     weight = np.exp(state.level.log_weight[..., one])
     best = np.unravel_index(int(np.argmax(weight)), weight.shape)
     since, step = _since(state, weighed, one)
+    begun, found = state.whole[BEGUN : FOUND + 1, one].tolist()
     happened = said.happened[:size, one]
     raised = np.flatnonzero(happened == rules.RAISED) + place.first
     cleared = np.flatnonzero(happened == rules.CLEARED) + place.first
@@ -160,6 +163,7 @@ def course_of(
             said.state[:size, one].copy(), tuple(raised.tolist()), tuple(cleared.tolist())
         ),
         injected=place.injected,
+        pending=((begun, found),) if found >= 0 else (),
         best=(int(best[0]), int(best[1])),
         noise=float(state.level.noise[best[0], one]),
         carried=Carried(

@@ -22,10 +22,11 @@ if TYPE_CHECKING:
     from healthtrack.drift.segment import Segment
     from healthtrack.drift.track import Plan
 
-VERSION = 1
+VERSION = 2
 """Version of the stored form; another one is not read."""
 SCALARS = ("wander_sd", "step", "noise")
 PLACES = ("since", "best")
+CHANGES = ("injected", "pending")
 
 
 def tracked_to_kept(tracked: Tracked) -> tuple[pl.DataFrame, str]:
@@ -108,7 +109,7 @@ def _run_to_plain(run: Run) -> dict[str, Any]:
         **{name: [int(place) for place in getattr(course, name)] for name in PLACES},
         "raised": [int(place) for place in course.episodes.raised],
         "cleared": [int(place) for place in course.episodes.cleared],
-        "injected": [[int(begun), int(found)] for begun, found in course.injected],
+        **{name: np.array(getattr(course, name)).tolist() for name in CHANGES},
     }
 
 
@@ -122,11 +123,11 @@ def _run_from_plain(item: dict[str, Any], rows: pl.DataFrame, part: Segment) -> 
     arrays: dict[str, Any] = {name: rows[name].to_numpy().copy() for name in DRIVEN}
     known: dict[str, Any] = {name: item[name] for name in SCALARS}
     known |= {name: tuple(item[name]) for name in PLACES}
+    known |= {name: tuple((begun, found) for begun, found in item[name]) for name in CHANGES}
     course = Course(
         **arrays,
         **known,
         episodes=episodes,
-        injected=tuple((begun, found) for begun, found in item["injected"]),
         carried=_carried(item["after"]),
     )
     return Run(

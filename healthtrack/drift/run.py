@@ -17,14 +17,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from healthtrack.drift import change, level, rules
-from healthtrack.drift.candidates import adopt_change, posterior_start, start_afresh
+from healthtrack.drift.candidates import adopt_change, drop_change, posterior_start, start_afresh
 from healthtrack.drift.course import Course, Place, Said, course_of
 from healthtrack.drift.grid import standard_grid
 from healthtrack.drift.state import (
+    BEGUN,
     COUNT,
     DAYS,
     DISTANCE,
     FIRST,
+    FOUND,
     HEALTHY,
     HIGH,
     LOW,
@@ -58,6 +60,9 @@ if TYPE_CHECKING:
 SETTLED_AFTER = 15
 """Drives after which a change that was found is settled: when it began and how much it is are then
 left as they are, and the next change may be looked for."""
+WITHDRAWN = 1.0
+"""A further change is taken back before it has settled when its evidence has fallen so far under
+the bar [nats]: it stood on a few odd drives."""
 SIDE_BY_SIDE = 24
 """Segments that run together: enough to share the cost of a call, few enough for the cache."""
 
@@ -232,12 +237,18 @@ def _side_by_side(
             continue
         _judge(state, model, data, said, (drive, bars))
         for one in _found(state, said, (drive, bars)):
-            injected[one].append((posterior_start(state.bank, weighed, one)[1], drive + first[one]))
+            state.whole[BEGUN, one] = posterior_start(state.bank, weighed, one)[1]
+            state.whole[FOUND, one] = drive + first[one]
             here = (one, float(data.distance[drive, one]))
             adopt_change(state.bank, state.level, model, weighed, here)
-        _settle(state, model, data, weighed, drive)
+        gone = data.valid[drive] & (said.log_years[drive] < bars - WITHDRAWN)
+        _withdraw(state, model, gone)
+        for one in _settle(state, model, data, weighed, drive):
+            injected[one].append(_standing(state, one))
         for one in np.flatnonzero(said.happened[drive] == rules.CLEARED).tolist():
             start_afresh(state.bank, state.level, one, healthy=True)
+            if state.whole[FOUND, one] >= 0:
+                injected[one].append(_standing(state, one))
             state.whole[SINCE:STEPS, one] = -1
     weighed = change.weigh(state.bank, model, data.distance[-1]) if grid.candidates else None
     results = []
@@ -410,10 +421,26 @@ def _found(state: State, said: Said, task: tuple[int, FloatArray]) -> list[int]:
     return [int(one) for one in np.flatnonzero(found)]
 
 
+def _standing(state: State, one: int) -> tuple[int, int]:
+    """Return a change as (likeliest start, drive that found it), and mark it as settled."""
+    begun, found = state.whole[BEGUN : FOUND + 1, one].tolist()
+    state.whole[BEGUN : FOUND + 1, one] = -1
+    return begun, found
+
+
+def _withdraw(state: State, model: level.Model, gone: BoolArray) -> None:
+    """Take back a further change whose evidence has gone before it settled: some odd drives."""
+    whole = state.whole
+    further = (whole[SINCE] >= 0) & (whole[LOW] >= 0) & (whole[STATE] != rules.NORMAL)
+    for one in np.flatnonzero(further & gone).tolist():
+        drop_change(state.bank, state.level, model, one)
+        whole[SINCE, one] = whole[BEGUN, one] = whole[FOUND, one] = -1
+
+
 def _settle(
     state: State, model: level.Model, data: _Data, weighed: change.Weighed, drive: int
-) -> None:
-    """Let a change that was found long enough ago be part of what is known."""
+) -> list[int]:
+    """Let changes that were found long enough ago be part of what is known; return the series."""
     whole = state.whole
     settling = (whole[SINCE] >= 0) & data.valid[drive]
     due = settling & (whole[SINCE] >= SETTLED_AFTER)
@@ -426,3 +453,4 @@ def _settle(
         adopt_change(state.bank, state.level, model, weighed, here)
         start_afresh(state.bank, state.level, one, healthy=False)
     whole[SINCE] = np.where(due, -1, np.where(settling, whole[SINCE] + 1, whole[SINCE]))
+    return [int(one) for one in np.flatnonzero(due)]

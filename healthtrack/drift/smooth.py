@@ -79,7 +79,7 @@ def _forward(
     """Run the filter of one grid point; return its states as predicted and as filtered."""
     model = model_of([segment], grid)
     now = first_level([segment], grid)
-    free = {start for start, _ in course.injected}
+    free = {start for start, _ in (*course.injected, *course.pending)}
     everything = np.ones(1, dtype=bool)
     predicted, filtered = [], []
     along, time = (
