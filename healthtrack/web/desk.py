@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from healthtrack.errors import StoreError
-from healthtrack.jobs.assessing import AssessTask, assess_one
 from healthtrack.jobs.kin import Kin
 from healthtrack.jobs.pool import local_processes
+from healthtrack.jobs.recalling import AssessTask, assess_one
 from healthtrack.service.journal import LOGGER
 from healthtrack.store import open_snapshot
 
@@ -110,9 +110,10 @@ class Desk:
                     Kin(workspace, store, as_of).of(vehicle),
                 )
             if executor is None:
-                finding = assess_one(task)
+                finding = assess_one(task).finding
             else:
-                finding = executor.submit(assess_one, task).result()
+                finding = executor.submit(assess_one, task).result().finding
+            assert finding is not None, "a whole history always gives a verdict"
         except (BrokenExecutor, StoreError):
             raise  # not this vehicle's fault: tried again
         except Exception:  # noqa: BLE001 - the other vehicles go on

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 WIDTH, HEIGHT = 640.0, 320.0
 MOST_ALERTS = 200
+LEAST_SHOWN = 0.2
+"""False alerts per vehicle-year that the axis reaches at least."""
 OWN_COLUMNS = frozenset(
     {
         *("variant", "false_alerts", "false_per_year", "false_low", "false_high", "years"),
@@ -84,7 +86,7 @@ def _drawn(rows: list[dict[str, Any]], at: int) -> dict[str, Any] | None:
         return None
     xs = [row["false_per_year"] for _, row in known]
     ys = [row["delay_days"] for _, row in known]
-    frame = frame_around([0.0, *xs], [0.0, *ys], WIDTH, HEIGHT)
+    frame = frame_around([0.0, LEAST_SHOWN, *xs], [0.0, *ys], WIDTH, HEIGHT)
     front = [row for _, row in known if row["front"]]
     return {
         "frame": frame,
@@ -105,10 +107,10 @@ def _drawn(rows: list[dict[str, Any]], at: int) -> dict[str, Any] | None:
 
 
 def _alerts(test: Backtest, variant: str) -> list[dict[str, Any]]:
-    """Return who would have been alerted when, in the history as it was."""
-    frame = test.frame("alerts")
-    own = frame.filter((pl.col("variant") == variant) & (pl.col("case") == test.cases[0]))
-    return own.head(MOST_ALERTS).to_dicts()
+    """Return who would have been alerted when: first in the history as it was, then with faults."""
+    own = test.frame("alerts").filter(pl.col("variant") == variant)
+    first = pl.col("case") == test.cases[0]
+    return own.sort(first, descending=True, maintain_order=True).head(MOST_ALERTS).to_dicts()
 
 
 async def apply(request: Request) -> Response:
