@@ -395,8 +395,8 @@ def _foreseen(finding: VehicleFinding, course: pl.DataFrame, day: date) -> dict[
 def scored(frames: dict[str, pl.DataFrame], variant: str, case: str | None = None) -> Scored:
     """Return what figures are made of, for one variant and one case or all of them.
 
-    False alerts, exposure and bands of a fault's case before it begins repeat those of the history
-    as it was, so over all cases only the latter count.
+    False alerts, exposure and known faults are the same in every case until its own fault begins,
+    so over all cases only those of the history as it was count.
     """
 
     def of(name: str, only: str | None) -> pl.DataFrame:
@@ -404,5 +404,8 @@ def scored(frames: dict[str, pl.DataFrame], variant: str, case: str | None = Non
         return rows if only is None else rows.filter(pl.col("case") == only)
 
     once = case or AS_IT_WAS
-    return Scored(of("alerts", once), of("faults", case), of("exposure", once), of("looks", case),
+    faults = of("faults", case)
+    if case is None:
+        faults = faults.filter((pl.col("case") == AS_IT_WAS) | (pl.col("witness") == "injected"))
+    return Scored(of("alerts", once), faults, of("exposure", once), of("looks", case),
                   of("bands", case))  # fmt: skip

@@ -28,6 +28,10 @@ NAMES = 30.0
 CURVE = 62.0
 STRIP = 26.0
 ROW = 7.5
+GAP = 4.0
+"""Room above a heading. [mm]"""
+LEAST_RATE = 0.1
+"""Least end of an axis of false alerts a year: nothing counted is drawn on it as nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +144,7 @@ def _front(flow: Flow, shown: Shown) -> None:
         "day, from what was known on each day, held against what was true.",
         style.LEAD,
     )
+    flow.space(GAP)
     flow.heading("With the settings as set")
     for band in shown.summary:
         _share(flow, band)
@@ -186,6 +191,7 @@ def _table(flow: Flow, rows: Sequence[tuple[str, tuple[str, ...]]]) -> None:
 
 def _table_of_cases(flow: Flow, shown: Shown) -> None:
     flow.bookmark("Case by case")
+    flow.space(GAP)
     flow.heading("Case by case", aside="settings as set; days, drives, km and size are medians")
     _table(flow, shown.cases)
 
@@ -194,6 +200,7 @@ def _table_of_variants(flow: Flow, shown: Shown) -> None:
     if len(shown.variants) < 2:
         return
     flow.bookmark("Settings")
+    flow.space(GAP)
     flow.heading("Settings", aside="all cases together")
     _table(flow, shown.variants)
 
@@ -251,6 +258,7 @@ def _curve(flow: Flow, shown: Shown) -> None:
     if len(known) < 2:
         return
     flow.bookmark("Operating curve")
+    flow.space(GAP)
     flow.heading("Operating curve", with_next=CURVE + 20.0,
                  aside="median days to the alert against false alerts a year")  # fmt: skip
     left = flow.paper.left + 12.0
@@ -258,12 +266,12 @@ def _curve(flow: Flow, shown: Shown) -> None:
     ups = _steps(max(one.delay_days or 0.0 for one in known))
     most = max((one.high if one.high is not None and one.high < 5.0 else one.false_per_year) or 0.0
                for one in known)  # fmt: skip
-    acrosses = _steps(most)
+    acrosses = _steps(max(most, LEAST_RATE))
     box = (left, flow.y + 4.0, width, CURVE)
     plot = _Plot(flow.page, box, (0.0, acrosses[-1]), (0.0, ups[-1]))
     plot.frame(acrosses, ups)
-    for one in known:
-        _curve_mark(plot, one)
+    for same in _together(known):
+        _curve_mark(plot, same)
     flow.space(CURVE + 10.0)
     flow.paragraph(
         "Filled: no other settings are better at once in false alerts, misses and delay. Bars: "
@@ -274,7 +282,16 @@ def _curve(flow: Flow, shown: Shown) -> None:
     )
 
 
-def _curve_mark(plot: _Plot, one: CurvePoint) -> None:
+def _together(points: Sequence[CurvePoint]) -> list[list[CurvePoint]]:
+    """Return the points by their place, those that are on the front first in each."""
+    places: dict[tuple[float | None, float | None], list[CurvePoint]] = {}
+    for one in sorted(points, key=lambda point: not point.front):
+        places.setdefault((one.false_per_year, one.delay_days), []).append(one)
+    return list(places.values())
+
+
+def _curve_mark(plot: _Plot, same: Sequence[CurvePoint]) -> None:
+    one = same[0]
     assert one.false_per_year is not None
     assert one.delay_days is not None
     x, y = plot.x(one.false_per_year), plot.y(one.delay_days)
@@ -283,10 +300,11 @@ def _curve_mark(plot: _Plot, one: CurvePoint) -> None:
     plot.page.mark(x, y, "alert" if one.front else "normal", 5.0)
     words = one.variant.replace("false_alerts_per_vehicle_year=", "asked ")
     missed = f", {one.missed} of {one.faults} missed" if one.missed else ""
+    others = f", and {len(same) - 1} more" if len(same) > 1 else ""
     room = plot.box[0] + plot.box[2] - x - 3.0
     align: Align = "left" if room > 45.0 else "right"
-    plot.page.text(x + (2.4 if align == "left" else -2.4), y - 1.4, f"{words}{missed}", style.TINY,
-                   align=align)  # fmt: skip
+    place = x + (2.4 if align == "left" else -2.4)
+    plot.page.text(place, y - 1.4, f"{words}{missed}{others}", style.TINY, align=align)
 
 
 def _strips(flow: Flow, shown: Shown) -> None:
@@ -295,6 +313,7 @@ def _strips(flow: Flow, shown: Shown) -> None:
     if not drawn:
         return
     flow.bookmark("Sensitivity")
+    flow.space(GAP)
     flow.heading(
         "Sensitivity", with_next=STRIP + 14.0, aside="one setting moved, the others as set"
     )
@@ -322,7 +341,7 @@ def _strip(page: Page, box: tuple[float, float, float, float], strip: Strip, pla
     values = [value for value, _ in known_points]
     spread = (max(values) - min(values)) or 1.0
     across = (min(values) - 0.05 * spread, max(values) + 0.05 * spread)
-    ups = _steps(max(figure for _, figure in known_points), 2)
+    ups = _steps(max(LEAST_RATE, *(figure for _, figure in known_points)), 2)
     plot = _Plot(page, box, across, (0.0, ups[-1]))
     plot.frame(sorted({min(values), max(values)}), ups)
     places = [(plot.x(value), plot.y(figure)) for value, figure in known_points]
@@ -337,6 +356,7 @@ def _timelines(flow: Flow, shown: Shown) -> None:
     if not said:
         return
     flow.bookmark("Vehicles")
+    flow.space(GAP)
     flow.heading("What was said, and what was true", with_next=20.0,
                  aside="upper line: verdict; lower line: known faults")  # fmt: skip
     first = min(stripe.start for stripe in said)
@@ -385,6 +405,7 @@ def _timeline(flow: Flow, line: VehicleLine, x: Callable[[date], float]) -> None
 
 def _end(flow: Flow, shown: Shown) -> None:
     flow.bookmark("Method")
+    flow.space(GAP)
     flow.heading("Method")
     flow.paragraph(
         "Replayed by the chain that the service runs; as of each day nothing after it is used. "
