@@ -191,11 +191,35 @@ class ReportSettings(SettingsModel):
     decimal_mark: Literal["point", "comma"] = Field(
         "point", description="what stands before the decimals of a number"
     )
+    thousands_mark: Literal["space", "comma", "point", "apostrophe", "none"] = Field(
+        "space", description="what stands between thousands; another than the decimal mark"
+    )
+    distance: Literal["km", "mi"] = Field(
+        "km", description="unit of distances; speeds go with it (km/h, mph)"
+    )
+    pressure: Literal["kPa", "hPa", "mbar", "bar", "psi", "inHg"] = Field(
+        "kPa", description="unit of pressures"
+    )
+    temperature: Literal["°C", "°F"] = Field(
+        "°C", description="unit of temperatures; differences are in K or in °F"
+    )
+    airflow: Literal["g/s", "kg/h", "lb/min"] = Field("g/s", description="unit of air mass flows")
+    power: Literal["kW", "hp", "PS"] = Field("kW", description="unit of power")
     appendix: bool = Field(
         default=False,
-        description="add the analyst's appendix: residuals against season and conditions, their "
-        "correlation, settings, versions and digests",
+        description="add the analyst's appendix: the learned surfaces, residuals against season "
+        "and conditions, their correlation, coverage, settings, versions and digests",
     )
+
+    @model_validator(mode="after")
+    def _marks_differ(self) -> ReportSettings:
+        if self.decimal_mark == self.thousands_mark:
+            msg = (
+                f"decimal_mark and thousands_mark are both {self.decimal_mark!r}: 1 234 and 1.234 "
+                'could not be told apart. Set another thousands_mark, for example "space"'
+            )
+            raise ValueError(msg)
+        return self
 
 
 class WorkspaceSettings(SettingsModel):

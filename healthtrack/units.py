@@ -7,8 +7,10 @@ ambient pressure.
 
 Sources of the factors: BIPM, *The International System of Units*, 9th ed. 2019, and NIST SP 811
 (2008), appendix B.8: 1 lb = 0.453 592 37 kg, 1 mile = 1 609.344 m, 1 ft = 0.3048 m (exact),
-1 psi = 6.894 757 kPa, 1 inHg = 3.386 389 kPa (32 °F), 1 mmHg = 133.3224 Pa, and
-1 inH2O = 0.249 082 kPa (60 °F: 0.248 84; conventional: 0.249 088 9, used here).
+1 psi = 6.894 757 kPa, 1 hp = 550 ft·lbf/s = 0.745 699 9 kW,
+1 metric horsepower = 75 kgf·m/s = 0.735 498 75 kW (exact), 1 inHg = 3.386 389 kPa (32 °F),
+1 mmHg = 133.3224 Pa, and 1 inH2O = 0.249 082 kPa (60 °F: 0.248 84; conventional:
+0.249 088 9, used here).
 """
 
 from __future__ import annotations
@@ -46,6 +48,7 @@ BASES: dict[str, str] = {
     "torque": "N·m",
     "time": "s",
     "voltage": "V",
+    "power": "kW",
 }
 """The base unit of every dimension."""
 
@@ -54,6 +57,8 @@ _INCH_MERCURY = 3.386389
 _MILE_KM = 1.609344
 _POUND_G = 453.59237
 _GALLON_L = 3.785411784
+_HORSEPOWER_KW = 0.7456998715822702
+_METRIC_HORSEPOWER_KW = 0.73549875
 
 # spellings are compared after `_plain`: lower case, no blanks, brackets or exponent signs
 _SPELLINGS: dict[str, dict[str, Unit]] = {
@@ -141,6 +146,12 @@ _SPELLINGS: dict[str, dict[str, Unit]] = {
         "h|hr|hour|hours|std": Unit("time", 3600.0),
     },
     "voltage": {"V|volt|volts": Unit("voltage", 1.0), "mV": Unit("voltage", 1e-3)},
+    "power": {
+        "kW": Unit("power", 1.0),
+        "W|watt|watts": Unit("power", 1e-3),
+        "hp|bhp|horsepower": Unit("power", _HORSEPOWER_KW),
+        "PS|cv|ch": Unit("power", _METRIC_HORSEPOWER_KW),
+    },
 }
 
 _GAUGE = re.compile(
@@ -259,6 +270,15 @@ def convert(value: float, source: str, target: str) -> float:
     """
     factor, offset = coefficients(named(source), named(target))
     return factor * value + offset
+
+
+def convert_difference(value: float, source: str, target: str) -> float:
+    """Return a difference of two values in another unit: offsets do not count.
+
+    >>> round(convert_difference(10.0, "K", "°F"), 2)
+    18.0
+    """
+    return coefficients(named(source), named(target))[0] * value
 
 
 def spellings(dimension: str) -> tuple[str, ...]:

@@ -212,7 +212,7 @@ def _evidence_row(flow: Flow, item: Spoken, reach: float, before: str) -> None:
     _evidence_mark(flow, item, y - 1.1, (middle, half), place)
     low, high = region.level - 1.96 * region.sd, region.level + 1.96 * region.sd
     decimals = decimals_for(low, high)
-    unit = words.unit(region.indicator)
+    unit = flow.units.unit(words.unit(region.indicator))
     x = paper.left + 131.0
     flow.page.text(x, y, quantity(region.level, unit, decimals), style.SMALL_STRONG, align="right")
     x = paper.left + 157.0

@@ -38,7 +38,7 @@ WORTH_SAYING = 0.02
 
 def draw_forecasts(flow: Flow, indicators: Sequence[IndicatorFinding]) -> None:
     """Write when each limit is reached, where that can be said."""
-    known = [(item, forecast_words(item)) for item in indicators]
+    known = [(item, forecast_words(item, flow.units.distance)) for item in indicators]
     known = [(item, text) for item, text in known if text]
     if not known:
         return
@@ -53,7 +53,7 @@ def draw_forecasts(flow: Flow, indicators: Sequence[IndicatorFinding]) -> None:
         flow.paragraph(f"{words.label(item.indicator)}, limit {reached}: {text}.")
 
 
-def forecast_words(item: IndicatorFinding) -> str:
+def forecast_words(item: IndicatorFinding, distance: str = "km") -> str:
     """Say whether and when a limit is reached, and how likely before the next service.
 
     Empty where there is nothing worth a sentence: not asked, or not within the horizon.
@@ -63,12 +63,12 @@ def forecast_words(item: IndicatorFinding) -> str:
         return ""
     if far.answer == "reached":
         return "reached already"
-    when = _when(far)
+    when = _when(far, distance)
     if far.answer == "too_uncertain":
         chance = far.probability or 0.0
         if chance < WORTH_SAYING:
             return ""
-        within = f" within {quantity(far.horizon_km, 'km', -3)}" if far.horizon_km else ""
+        within = f" within {quantity(far.horizon_km, distance, -3)}" if far.horizon_km else ""
         return f"{percent(chance)} probable{within}, but no date is worth planning with"
     if not when or far.answer == "not_within_horizon":
         return ""
@@ -78,19 +78,19 @@ def forecast_words(item: IndicatorFinding) -> str:
     return when
 
 
-def _when(far: Forecast) -> str:
+def _when(far: Forecast, distance: str) -> str:
     parts = []
     if far.limit_km is not None:
         late = far.limit_km_high
         if late is None and far.limit_km_low is not None:
             late = 2 * far.limit_km - far.limit_km_low
         decimals = min(-2, decimals_for(far.limit_km_low, late))
-        text = f"at about {quantity(far.limit_km, 'km', decimals)}"
+        text = f"at about {quantity(far.limit_km, distance, decimals)}"
         if far.limit_km_low is not None and far.limit_km_high is not None:
             between = span(far.limit_km_low, far.limit_km_high, decimals)
             text += f" (95 % between {between.replace(' to ', ' and ')})"
         elif far.limit_km_low is not None:
-            text += f" (not before {quantity(far.limit_km_low, 'km', -3)})"
+            text += f" (not before {quantity(far.limit_km_low, distance, -3)})"
         parts.append(text)
     if far.limit_on is not None:
         text = f"around {short_day(far.limit_on)}"
@@ -122,9 +122,9 @@ def draw_maintenance(flow: Flow, events: Sequence[MaintenanceEvent]) -> None:
         flow.page.text(paper.left + 5.0, y, str(index), style.SMALL_STRONG, align="right")
         flow.page.text(paper.left + 8.5, y, short_day(event.on), style.SMALL)
         odometer = number(event.odometer_km, 0)
-        unit = "" if odometer == NOTHING else f"{THIN}km"
+        unit = "" if odometer == NOTHING else f"{THIN}{flow.units.distance}"
         flow.page.text(paper.left + 54.0, y, odometer + unit, style.SMALL, align="right")
         for line in lines:
-            flow.page.text(paper.left + 62.0, y, line, style.SMALL)
+            flow.page.text(paper.left + 62.0, y, line, style.SMALL, own_words=True)
             y += style.SMALL.leading
         flow.space(len(lines) * style.SMALL.leading + 0.6)

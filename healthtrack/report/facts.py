@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from healthtrack.report import words
-from healthtrack.report.numbers import NOTHING, decimals_for, quantity, short_day, span
+from healthtrack.report.numbers import NOTHING, THIN, decimals_for, quantity, short_day, span
 
 if TYPE_CHECKING:
     from healthtrack.records import Forecast, IndicatorFinding
@@ -21,10 +21,19 @@ class Slope(NamedTuple):
     per: str
 
 
-def slope(item: IndicatorFinding) -> Slope | None:
-    """Return the trend along the odometer, or by the year where there is none."""
+def slope(item: IndicatorFinding, distance: str = "km") -> Slope | None:
+    """Return the trend along the odometer, or by the year where there is none.
+
+    ``distance`` is the unit in which the finding counts distances.
+    """
+    along = f"per 10{THIN}000{THIN}{distance}"
     for value, low, high, per in (
-        (item.slope_per_10000_km, item.slope_low, item.slope_high, "per 10 000 km"),
+        (
+            item.slope_per_10000_km,
+            item.slope_low,
+            item.slope_high,
+            along,
+        ),
         (
             item.slope_per_year,
             item.slope_per_year_low,
@@ -71,12 +80,12 @@ def limit_words(item: IndicatorFinding) -> str:
     return quantity(item.limit, item.unit, decimals)
 
 
-def since_words(item: IndicatorFinding) -> str:
-    """Say since when, with the interval, in km where they are known and else as dates."""
+def since_words(item: IndicatorFinding, distance: str = "km") -> str:
+    """Say since when, with the interval: as distances where they are known and else as dates."""
     kind = {"step": "a step", "drift": "a drift", "none": "a change"}[item.kind]
     if item.since_km is not None:
         decimals = min(0, decimals_for(item.since_km_low, item.since_km_high))
-        text = f"{kind} since {quantity(item.since_km, 'km', decimals)}"
+        text = f"{kind} since {quantity(item.since_km, distance, decimals)}"
         if item.since_km_low is not None and item.since_km_high is not None:
             text += f" ({span(item.since_km_low, item.since_km_high, decimals)})"
         return text

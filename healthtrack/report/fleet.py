@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from healthtrack.config import VehicleSettings
 from healthtrack.records import STATES
 from healthtrack.report import style, words
+from healthtrack.report.columns import Column, Span, lay_out
 from healthtrack.report.document import to_pdf, write_whole
 from healthtrack.report.facts import is_foreseen, limit_ahead, limit_words
-from healthtrack.report.flow import Flow
+from healthtrack.report.flow import Flow, Reader
 from healthtrack.report.index import facts
 from healthtrack.report.numbers import (
     NOTHING,
@@ -22,15 +22,17 @@ from healthtrack.report.numbers import (
     day,
     decimals_for,
     number,
+    percent,
     quantity,
     short_day,
     typeset,
 )
 from healthtrack.report.page import shorten, text_width, wrap
+from healthtrack.report.shown import in_units
 from healthtrack.report.todo import sort_advice
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
     from healthtrack.config import WorkspaceSettings
@@ -38,6 +40,30 @@ if TYPE_CHECKING:
     from healthtrack.report.page import Page
 
 LINE = 5.6
+MARK = 3.2
+SPARK = 26.0
+LEAST_NAME = 24.0
+"""Height of a line, and widths of what is drawn in it. [mm]."""
+
+HEADS = {
+    "name": "vehicle",
+    "spark": "level and limit",
+    "worst": "indicator nearest to its limit",
+    "limit": "limit",
+    "service": "before service",
+    "reached": "reached",
+    "last": "last drive",
+}
+FEW = 40
+"""Up to so many vehicles each has its line in full."""
+GUTTER = 8.0
+SMALL_SPARK = 14.0
+DENSE_WORST = 36.0
+"""Widths in the two columns of vehicles that need no attention. [mm]."""
+DENSE_WORDS = "down the left column, then the right; the indicator that is nearest to its limit"
+
+LEFT_ALIGNED = frozenset({"name", "spark", "worst"})
+
 SPARK_POINTS = 48
 """Points of a small trend: more cannot be told apart at its size."""
 
@@ -47,21 +73,12 @@ SILENT_LEAST = timedelta(days=21)
 
 NEVER = date.max
 PLAN_AHEAD = timedelta(weeks=8)
-MOST_PLANS = 14
+MOST_GROUPS = 14
+MOST_NAMES = 40
+"""More than these are counted; the table has them all."""
 
 
-@dataclass(frozen=True)
-class Columns:
-    """Where the columns of the table stand. [mm]."""
-
-    mark: float
-    name: float
-    spark: float
-    spark_width: float
-    worst: float
-    share: float
-    limit_on: float
-    last: float
+Columns = dict[str, Span]
 
 
 def write_fleet_report(
@@ -106,10 +123,12 @@ def compose_fleet(
 ) -> Flow:
     """Lay out the pages of the fleet report; nothing is written yet."""
     as_of = max((finding.as_of for finding in findings), default=None)
+    reader = Reader.of(workspace.report)
+    findings = [in_units(finding, reader.units) for finding in findings]
     flow = Flow(
         style.PAPERS[workspace.report.paper],
         f"Fleet \N{MIDDLE DOT} air paths as of {day(as_of)}",
-        decimal_comma=workspace.report.decimal_mark == "comma",
+        reader,
     )
     names = {
         finding.vehicle: words.vehicle_title(
@@ -217,34 +236,56 @@ def _tint(state: str) -> str:
     }.get(state, style.WASH)
 
 
-def _list(flow: Flow, heading: str, items: Sequence[str], otherwise: str) -> None:
+def _list(flow: Flow, heading: str, groups: Sequence[Group], otherwise: str) -> None:
+    """Write what is said of several vehicles at once, each group with its vehicles' names."""
     flow.space(2.5)
     flow.heading(heading)
     flow.bookmark(heading)
-    if items:
-        shown = items if len(items) <= MOST_PLANS else items[: MOST_PLANS - 1]
-        flow.items(shown, numbered=False)
-        if len(shown) < len(items):
-            flow.paragraph(f"and {len(items) - len(shown)} more: see the table", colour=style.SOFT)
-    else:
+    if not groups:
         flow.paragraph(otherwise, colour=style.SOFT)
+        return
+    flow.items([group.words for group in groups[:MOST_GROUPS]], numbered=False)
+    if len(groups) > MOST_GROUPS:
+        rest = sum(len(group.names) for group in groups[MOST_GROUPS:])
+        flow.paragraph(f"and {count(rest, 'more vehicle')}: see the table", colour=style.SOFT)
+
+
+class Group(NamedTuple):
+    """Vehicles of which the same is to be said."""
+
+    said: str
+    names: list[str]
+
+    @property
+    def words(self) -> str:
+        """The sentence: what is said, then whose it is."""
+        shown = self.names if len(self.names) <= MOST_NAMES else self.names[: MOST_NAMES - 1]
+        more = len(self.names) - len(shown)
+        return f"{self.said}: {', '.join(shown)}{f' and {more} more' if more else ''}."
+
+
+def _grouped(pairs: Iterable[tuple[str, str]]) -> list[Group]:
+    """Put names together of which the same is said; in the order in which each is first said."""
+    groups: dict[str, list[str]] = {}
+    for said, name in pairs:
+        groups.setdefault(said, []).append(name)
+    return [Group(said, names) for said, names in groups.items()]
 
 
 def _plans(
     ordered: Sequence[VehicleFinding], names: Mapping[str, str], as_of: date | None
-) -> list[str]:
+) -> list[Group]:
     """Say what to do with every vehicle that is in alarm or alert, or will reach a limit soon."""
     plans = []
     for finding in ordered:
         soon = min((_due(item) for item in finding.indicators), default=NEVER)
+        name = names[finding.vehicle]
+        by = f" (by {short_day(soon)})" if soon != NEVER else ""
         if finding.state in ("alarm", "alert"):
-            by = f" By {short_day(soon)}." if soon != NEVER else ""
-            plans.append(f"{names[finding.vehicle]}: {_first_step(finding)}{by}")
+            plans.append((_first_step(finding).rstrip(". "), f"{name}{by}"))
         elif as_of is not None and soon <= as_of + PLAN_AHEAD:
-            plans.append(
-                f"{names[finding.vehicle]}: a limit may be reached about {short_day(soon)}."
-            )
-    return plans
+            plans.append(("A limit may be reached", f"{name} (about {short_day(soon)})"))
+    return _grouped(plans)
 
 
 def _first_step(finding: VehicleFinding) -> str:
@@ -259,7 +300,7 @@ def _first_step(finding: VehicleFinding) -> str:
 
 def _changes(
     ordered: Sequence[VehicleFinding], before: Sequence[VehicleFinding], names: Mapping[str, str]
-) -> list[str]:
+) -> list[Group]:
     """Say which verdicts are others than in the last report, and which vehicles are new."""
     then = {finding.vehicle: finding for finding in before}
     changes = []
@@ -267,12 +308,12 @@ def _changes(
         old = then.get(finding.vehicle)
         now = style.MARKS[finding.state].word
         if old is None:
-            changes.append(f"{names[finding.vehicle]}: new, {now}.")
+            changes.append((f"New, {now}", names[finding.vehicle]))
         elif old.state != finding.state:
             was = style.MARKS[old.state].word
-            changes.append(f"{names[finding.vehicle]}: was {was}, is {now}.")
+            changes.append((f"Was {was}, is {now}", names[finding.vehicle]))
     gone = sorted(set(then) - {finding.vehicle for finding in ordered})
-    return changes + [f"{vehicle}: no longer in the fleet." for vehicle in gone]
+    return _grouped([*changes, *(("No longer in the fleet", vehicle) for vehicle in gone)])
 
 
 def is_silent(finding: VehicleFinding, as_of: date) -> bool:
@@ -287,30 +328,47 @@ def is_silent(finding: VehicleFinding, as_of: date) -> bool:
 
 def _silent(
     ordered: Sequence[VehicleFinding], names: Mapping[str, str], as_of: date | None
-) -> list[str]:
+) -> list[Group]:
     if as_of is None:
         return []
     quiet = [finding for finding in ordered if is_silent(finding, as_of)]
     quiet.sort(key=lambda finding: (str(finding.last_drive or ""), finding.vehicle))
-    return [
-        f"{names[finding.vehicle]}: "
-        + (
-            "no drive so far."
-            if finding.last_drive is None
-            else f"last drive on {short_day(finding.last_drive.date())}."
+    return _grouped(
+        ("No drive so far", names[finding.vehicle])
+        if finding.last_drive is None
+        else (
+            "Last drive longer ago than five usual pauses",
+            f"{names[finding.vehicle]} ({short_day(finding.last_drive.date())})",
         )
         for finding in quiet
-    ]
+    )
 
 
 def _table(flow: Flow, ordered: Sequence[VehicleFinding], names: Mapping[str, str]) -> None:
+    """Write a line per vehicle: in full of those in alarm or alert, in two columns of the rest."""
+    concern = [finding for finding in ordered if finding.state in ("alarm", "alert")]
+    rest = [finding for finding in ordered if finding not in concern]
+    few = len(ordered) <= FEW
+    full, dense = (ordered, []) if few else (concern, rest)
+    if full:
+        _heading(flow, "Vehicles", "what needs attention first stands on top")
+        _full(flow, full, names)
+    if dense:
+        _heading(flow, "All other vehicles" if full else "Vehicles", DENSE_WORDS)
+        _dense(flow, dense, names)
+
+
+def _heading(flow: Flow, words_of_it: str, aside: str) -> None:
     flow.space(2.5)
-    flow.heading("Vehicles", with_next=24.0, aside="what needs attention first stands on top")
-    flow.bookmark("Vehicles")
-    at = _columns(flow)
+    flow.heading(words_of_it, with_next=24.0, aside=aside)
+    flow.bookmark(words_of_it)
+
+
+def _full(flow: Flow, ordered: Sequence[VehicleFinding], names: Mapping[str, str]) -> None:
+    at = _columns(flow, ordered, names)
     _table_head(flow, at)
     for finding in ordered:
-        lines = _why(finding, flow.paper.right_edge - at.name)
+        lines = _why(finding, flow.paper.right_edge - at["name"].left)
         height = LINE + len(lines) * style.TINY.leading + (1.4 if lines else 0.0)
         if flow.need(height):
             _table_head(flow, at)
@@ -318,9 +376,44 @@ def _table(flow: Flow, ordered: Sequence[VehicleFinding], names: Mapping[str, st
         y = flow.y + LINE - 0.9
         for line in lines:
             y += style.TINY.leading
-            flow.page.text(at.name, y, line, style.TINY, colour=style.SOFT)
+            flow.page.text(at["name"].left, y, line, style.TINY, colour=style.SOFT)
         flow.space(height)
         flow.page.rule(flow.paper.left, flow.paper.right_edge, flow.y, style.HAIR, 0.35)
+
+
+def _dense(flow: Flow, ordered: Sequence[VehicleFinding], names: Mapping[str, str]) -> None:
+    """Write two vehicles side by side, page by page, down the left half and then the right."""
+    width = (flow.paper.inner_width - GUTTER) / 2
+    rest = list(ordered)
+    while rest:
+        lines = min(int(flow.room // LINE), -(-len(rest) // 2))
+        if lines < 1:
+            flow.new_page()
+            continue
+        for column in range(2):
+            left = flow.paper.left + column * (width + GUTTER)
+            for index, finding in enumerate(rest[column * lines : (column + 1) * lines]):
+                place = Span(left, left + width)
+                _dense_row(flow, place, index * LINE, finding, names[finding.vehicle])
+        flow.space(lines * LINE)
+        rest = rest[2 * lines :]
+
+
+def _dense_row(flow: Flow, at: Span, down: float, finding: VehicleFinding, name: str) -> None:
+    page, top = flow.page, flow.y + down
+    y = top + 3.9
+    page.mark(at.left + 1.6, y - 1.1, finding.state, 4.2)
+    item = worst_indicator(finding)
+    said = style.MARKS[finding.state].word if item is None else _worst_words(item)
+    page.text(at.right, y, said, style.SMALL, align="right", colour=style.SOFT)
+    page.rule(at.left, at.right, top + LINE, style.HAIR, 0.35)
+    end = at.right - text_width(said, style.SMALL) - 2.0
+    if item is not None:
+        spark = Span(at.right - DENSE_WORST - SMALL_SPARK, at.right - DENSE_WORST)
+        _spark(page, item, spark, top + 0.7, LINE - 1.4)
+        end = min(end, spark.left - 2.0)
+    shown = shorten(name, end - at.left - 5.2, style.SMALL_STRONG)
+    page.text(at.left + 5.2, y, shown, style.SMALL_STRONG, own_words=True)
 
 
 def _why(finding: VehicleFinding, width: float) -> list[str]:
@@ -329,37 +422,40 @@ def _why(finding: VehicleFinding, width: float) -> list[str]:
     return []
 
 
-def _columns(flow: Flow) -> Columns:
-    left, right = flow.paper.left, flow.paper.right_edge
-    return Columns(
-        mark=left + 1.6,
-        name=left + 5.5,
-        spark=left + 57.0,
-        spark_width=30.0,
-        worst=left + 90.0,
-        share=left + 137.0,
-        limit_on=left + 155.5,
-        last=right,
-    )
+def _columns(flow: Flow, ordered: Sequence[VehicleFinding], names: Mapping[str, str]) -> Columns:
+    """Place the columns: as wide as what stands in them; names take what is left over."""
+    judged = [item for item in map(worst_indicator, ordered) if item is not None]
+
+    def column(head: str, told: Iterable[str]) -> Column:
+        return Column(
+            max([text_width(head, style.TINY), *(text_width(one, style.SMALL) for one in told)])
+        )
+
+    longest = max((text_width(name, style.STRONG) for name in names.values()), default=0.0)
+    columns = {
+        "mark": Column(MARK),
+        "name": Column(LEAST_NAME, max(longest, LEAST_NAME)),
+        "spark": Column(SPARK),
+        "worst": column(HEADS["worst"], map(_worst_words, judged)),
+        "limit": column(HEADS["limit"], map(limit_words, judged)),
+        "service": column(HEADS["service"], map(_chance_words, judged)),
+        "reached": column(HEADS["reached"], map(_reached_words, judged)),
+        "last": column(HEADS["last"], map(_last_words, ordered)),
+    }
+    return lay_out(flow.paper.left, flow.paper.right_edge, columns)
 
 
 def _table_head(flow: Flow, at: Columns) -> None:
     flow.space(3.8)
-    for x, text, align in (
-        (at.name, "vehicle", "left"),
-        (at.spark, "level and limit", "left"),
-        (at.worst, "indicator nearest to its limit", "left"),
-        (at.share, "limit", "right"),
-        (at.limit_on, "reached", "right"),
-        (at.last, "last drive", "right"),
-    ):
+    for name, text in HEADS.items():
+        left = name in LEFT_ALIGNED
         flow.page.text(
-            x,
+            at[name].left if left else at[name].right,
             flow.y,
             text,
             style.TINY,
             colour=style.SOFT,
-            align="left" if align == "left" else "right",
+            align="left" if left else "right",
         )
     flow.space(1.4)
     flow.page.rule(flow.paper.left, flow.paper.right_edge, flow.y, style.FAINT)
@@ -367,22 +463,41 @@ def _table_head(flow: Flow, at: Columns) -> None:
 
 def _row(flow: Flow, at: Columns, finding: VehicleFinding, name: str) -> None:
     page, y = flow.page, flow.y + 3.9
-    page.mark(at.mark, y - 1.1, finding.state, 4.8)
-    page.text(at.name, y, shorten(name, at.spark - at.name - 3.0, style.STRONG), style.STRONG)
+    page.mark(at["mark"].middle, y - 1.1, finding.state, 4.8)
+    shown = shorten(name, at["name"].width, style.STRONG)
+    page.text(at["name"].left, y, shown, style.STRONG, own_words=True)
     item = worst_indicator(finding)
     if item is None:
-        text = shorten(typeset(finding.reason), at.limit_on - at.spark, style.SMALL)
-        page.text(at.spark, y, text, style.SMALL, colour=style.SOFT)
+        room = at["reached"].right - at["spark"].left
+        text = shorten(typeset(finding.reason), room, style.SMALL)
+        page.text(at["spark"].left, y, text, style.SMALL, colour=style.SOFT)
     else:
-        _spark(page, item, at.spark, flow.y + 0.7, at.spark_width, LINE - 1.4)
-        level = quantity(item.level, item.unit, decimals_for(item.low, item.high))
-        label = f"{words.label(item.indicator)} {level}"
-        page.text(at.worst, y, shorten(label, 36.0, style.SMALL), style.SMALL)
-        page.text(at.share, y, limit_words(item), style.SMALL, align="right")
-        text = _reached_words(item)
-        page.text(at.limit_on, y, text, style.SMALL, align="right")
-    last = NOTHING if finding.last_drive is None else short_day(finding.last_drive.date())
-    page.text(at.last, y, last, style.SMALL, colour=style.SOFT, align="right")
+        _spark(page, item, at["spark"], flow.y + 0.7, LINE - 1.4)
+        page.text(at["worst"].left, y, _worst_words(item), style.SMALL)
+        for column, text in (
+            ("limit", limit_words(item)),
+            ("service", _chance_words(item)),
+            ("reached", _reached_words(item)),
+        ):
+            page.text(at[column].right, y, text, style.SMALL, align="right")
+    last = _last_words(finding)
+    page.text(at["last"].right, y, last, style.SMALL, colour=style.SOFT, align="right")
+
+
+def _worst_words(item: IndicatorFinding) -> str:
+    level = quantity(item.level, item.unit, decimals_for(item.low, item.high))
+    return f"{words.label(item.indicator)} {level}"
+
+
+def _chance_words(item: IndicatorFinding) -> str:
+    """Write the probability of reaching the limit before the next service, where it is known."""
+    far = item.forecast
+    known = far is not None and (far.answer == "reached" or far.before_service is not None)
+    return percent(before_service(item)) if known else NOTHING
+
+
+def _last_words(finding: VehicleFinding) -> str:
+    return NOTHING if finding.last_drive is None else short_day(finding.last_drive.date())
 
 
 def _reached_words(item: IndicatorFinding) -> str:
@@ -392,28 +507,26 @@ def _reached_words(item: IndicatorFinding) -> str:
     return NOTHING if due == NEVER else short_day(due)
 
 
-def _spark(
-    page: Page, item: IndicatorFinding, x: float, y: float, width: float, height: float
-) -> None:
+def _spark(page: Page, item: IndicatorFinding, at: Span, y: float, height: float) -> None:
     """Draw a level as a line between healthy and its limit; no scale, only shape."""
     limit = limit_ahead(item)
     if item.trend is None or not limit or item.trend.frame.height < 2:
         return
     frame = item.trend.frame.sort("started").select("started", "smoothed").drop_nulls()
-    at = frame["started"].dt.timestamp("us").to_numpy().astype(np.float64)
+    when = frame["started"].dt.timestamp("us").to_numpy().astype(np.float64)
     level = frame["smoothed"].to_numpy().astype(np.float64)
-    if level.size < 2 or at[-1] <= at[0]:
+    if level.size < 2 or when[-1] <= when[0]:
         return
     keep = np.unique(np.linspace(0, level.size - 1, SPARK_POINTS).round().astype(int))
     share = np.clip(level[keep] / limit, -0.35, 1.35)
     top, bottom = (-0.35, 1.35) if limit < 0 else (1.35, -0.35)
     downs = y + height * (share - top) / (bottom - top)
-    across = x + width * (at[keep] - at[0]) / (at[-1] - at[0])
+    across = at.left + at.width * (when[keep] - when[0]) / (when[-1] - when[0])
     for value, colour, thick, dashes in (
         (0.0, style.HAIR, 0.6, None),
         (1.0, style.SOFT, 0.6, (3.0, 1.8)),
     ):
         place = y + height * (value - top) / (bottom - top)
-        page.line((x, x + width), (place, place), colour, thick, dashes)
+        page.line((at.left, at.right), (place, place), colour, thick, dashes)
     page.line(across.tolist(), downs.tolist(), style.DATA, 1.0)
     page.mark(float(across[-1]), float(downs[-1]), item.state, 2.6)

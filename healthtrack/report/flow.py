@@ -6,11 +6,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from healthtrack.report import style
+from healthtrack.report.marks import PLAIN, Marks
 from healthtrack.report.page import Page, shorten, text_width, wrap
+from healthtrack.report.shown import SI, ShownUnits
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from healthtrack.config import ReportSettings
     from healthtrack.report.style import Paper, Type
 
 
@@ -22,6 +25,23 @@ class Bookmark:
     page: int
 
 
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """How a reader writes quantities: units, and the marks in numbers."""
+
+    units: ShownUnits = SI
+    marks: Marks = PLAIN
+
+    @classmethod
+    def of(cls, settings: ReportSettings) -> Reader:
+        """Return what the settings of reports say."""
+        return cls(ShownUnits.of(settings), Marks.of(settings))
+
+
+PLAIN_READER = Reader()
+"""The store's units, a decimal point, thin spaces."""
+
+
 class Flow:
     """Pages under construction, and the place where the next content goes.
 
@@ -31,18 +51,23 @@ class Flow:
         Size and margins of every page.
     running_head : str
         Stands on top of every page but the first, and in the footer.
-    decimal_comma : bool
-        Whether a comma stands before decimals.
+    reader : Reader
+        The reader's units, and the marks in the reader's numbers.
     """
 
-    def __init__(self, paper: Paper, running_head: str, *, decimal_comma: bool = False) -> None:
+    def __init__(self, paper: Paper, running_head: str, reader: Reader = PLAIN_READER) -> None:
         self.paper = paper
-        self._decimal_comma = decimal_comma
+        self.reader = reader
         self.running_head = running_head
         self.pages: list[Page] = []
         self.bookmarks: list[Bookmark] = []
         self.y = 0.0
         self.new_page()
+
+    @property
+    def units(self) -> ShownUnits:
+        """The reader's units."""
+        return self.reader.units
 
     @property
     def page(self) -> Page:
@@ -56,11 +81,13 @@ class Flow:
 
     def new_page(self) -> None:
         """Begin a page; all but the first carry the running head."""
-        self.pages.append(Page(self.paper, decimal_comma=self._decimal_comma))
+        self.pages.append(Page(self.paper, self.reader.marks))
         self.y = self.paper.top
         if len(self.pages) > 1:
             words = shorten(self.running_head, self.paper.inner_width, style.SMALL)
-            self.page.text(self.paper.left, self.y, words, style.SMALL, colour=style.SOFT)
+            self.page.text(
+                self.paper.left, self.y, words, style.SMALL, colour=style.SOFT, own_words=True
+            )
             self.y += 2.6
             self.page.rule(self.paper.left, self.paper.right_edge, self.y)
             self.y += 3.0
@@ -130,5 +157,5 @@ class Flow:
             left_room = paper.inner_width - text_width(place, style.TINY) - 6.0
             words = shorten(self.running_head, left_room, style.TINY)
             page.rule(paper.left, paper.right_edge, y - 4.0)
-            page.text(paper.left, y, words, style.TINY, colour=style.SOFT)
+            page.text(paper.left, y, words, style.TINY, colour=style.SOFT, own_words=True)
             page.text(paper.right_edge, y, place, style.TINY, colour=style.SOFT, align="right")

@@ -18,7 +18,10 @@ THIN = "\N{NO-BREAK SPACE}"
 NOTHING = "\N{EN DASH}"
 """Stands where there is no number."""
 
-UNITS = "%|km/h|km|kPa|K|°C|s|g/s|rpm|drives|windows"
+UNITS = (
+    "%|km/h|mph|km|mi|kPa|hPa|mbar|bar|psi|inHg|K|°C|°F|s|g/s|kg/h|lb/min|kW|hp|PS|rpm|drives"
+    "|windows"
+)
 """What stays on one line with the number before it."""
 
 MONTHS = (
@@ -27,7 +30,7 @@ MONTHS = (
 )
 
 
-def decimals_for(low: float | None, high: float | None, *, fewest: int = -3, most: int = 2) -> int:
+def decimals_for(low: float | None, high: float | None, *, fewest: int = -3, most: int = 3) -> int:
     """Return how many decimals a figure deserves whose 95 % band is given.
 
     The half width keeps one significant digit, or two where the first is 1 or 2 (so that rounding

@@ -6,7 +6,6 @@ matplotlib's ``Figure`` is used directly: nothing here is shared between reports
 
 from __future__ import annotations
 
-import re
 import unicodedata
 from functools import lru_cache
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -20,6 +19,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Affine2D, Bbox, TransformedBbox
 
 from healthtrack.report import style
+from healthtrack.report.marks import PLAIN, Marks
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,9 +35,6 @@ if TYPE_CHECKING:
 MM_PER_INCH = 25.4
 MM_PER_POINT = MM_PER_INCH / 72.0
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
-
-_DECIMAL = re.compile(r"(?<![\d.])(\d+)\.(\d+)(?!\.?\d)")
-"""A number with decimals; 3.11.7 is a version and none."""
 
 Align = Literal["left", "center", "right"]
 
@@ -56,13 +53,13 @@ class Page:
     ----------
     paper : Paper
         Its size and margins.
-    decimal_comma : bool
-        Whether a comma stands before decimals.
+    marks : Marks
+        What stands in the reader's numbers.
     """
 
-    def __init__(self, paper: Paper, *, decimal_comma: bool = False) -> None:
+    def __init__(self, paper: Paper, marks: Marks = PLAIN) -> None:
         self.paper = paper
-        self._decimal_comma = decimal_comma
+        self._marks = marks
         self.figure = Figure(figsize=(paper.width / MM_PER_INCH, paper.height / MM_PER_INCH))
         self.fields: list[Field] = []
         self._lines: list[_Line] = []
@@ -73,7 +70,7 @@ class Page:
             + self.figure.dpi_scale_trans
         )
 
-    def text(
+    def text(  # noqa: PLR0913 - a line of type is its place, words, kind, colour and side
         self,
         x: float,
         y: float,
@@ -82,12 +79,13 @@ class Page:
         *,
         colour: str = style.INK,
         align: Align = "left",
+        own_words: bool = False,
     ) -> Text:
-        """Write one line with its baseline at ``y`` [mm]."""
+        """Write one line with its baseline at ``y`` [mm]; a user's own words as they are."""
         line = PageText(
             x,
             y,
-            self._numbers(printable(words)),
+            printable(words) if own_words else self._marks.written(printable(words)),
             fontproperties=_properties(kind),
             color=colour,
             horizontalalignment=align,
@@ -99,10 +97,6 @@ class Page:
         self.figure.texts.append(line)
         line.set_figure(self.figure)
         return line
-
-    def _numbers(self, words: str) -> str:
-        """Write decimals as the reader writes them; sentences of other blocks too."""
-        return _DECIMAL.sub(r"\1,\2", words) if self._decimal_comma else words
 
     def paragraph(  # noqa: PLR0913 - as for text
         self,

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from healthtrack import units
 from healthtrack.report import pull_panels, style
 from healthtrack.report.document import to_pdf, write_whole
-from healthtrack.report.flow import Flow
+from healthtrack.report.flow import Flow, Reader
 from healthtrack.report.numbers import typeset
+from healthtrack.report.shown import ShownUnits
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,32 +30,6 @@ CAUTIONS = (
     "The engine bay is hot, turning and under pressure: let it cool before a hand goes in.",
     "This page compares a vehicle with a map; it is no certificate of roadworthiness.",
 )
-
-
-@dataclass(frozen=True)
-class ShownUnits:
-    """Units on the page: airflow as the user thinks of it, pressure too.
-
-    Parameters
-    ----------
-    flow : str
-        A unit of mass flow; the map's axis is in it as well.
-    pressure : str
-        A unit of pressure, absolute.
-    """
-
-    flow: str = "g/s"
-    pressure: str = "kPa"
-
-    @property
-    def per_gram(self) -> float:
-        """What one g/s is."""
-        return units.convert(1.0, "g/s", self.flow)
-
-    @property
-    def per_kilopascal(self) -> float:
-        """What one kPa is."""
-        return units.convert(1.0, "kPa", self.pressure)
 
 
 @dataclass(frozen=True)
@@ -87,7 +61,7 @@ def compose_pulls(
     paper: Paper = style.A4,
 ) -> Flow:
     """Lay out a page per pull, then the near misses; nothing is written yet."""
-    flow = Flow(paper, title)
+    flow = Flow(paper, title, Reader(shown))
     flow.y += style.LONG_TITLE.leading
     flow.page.text(paper.left, flow.y, title, style.LONG_TITLE)
     flow.space(2.0)
@@ -145,13 +119,14 @@ def _draw_pull(
 ) -> None:
     flow.bookmark(pull.heading)
     flow.heading(pull.heading)
-    flow.paragraph(typeset(pull.reading.verdict), style.LEAD)
+    flow.paragraph(typeset(flow.units.sentence(pull.reading.verdict)), style.LEAD)
     flow.paragraph(typeset("; ".join(pull.facts) + "."), style.SMALL, colour=style.SOFT)
     flow.space(1.0)
     _draw_map(flow, chart, pull.track, shown)
     _draw_curves(flow, pull.track, shown)
     flow.space(1.0)
-    flow.items([typeset(words) for words in pull.reading.sentences], style.SMALL, numbered=False)
+    told = [typeset(flow.units.sentence(words)) for words in pull.reading.sentences]
+    flow.items(told, style.SMALL, numbered=False)
 
 
 def _draw_map(
@@ -191,7 +166,7 @@ def _draw_curves(flow: Flow, track: PullTrack, shown: ShownUnits) -> None:
     kinds = (
         (f"manifold pressure, {shown.pressure}", pull_panels.draw_pressure, shown.per_kilopascal),
         (f"airflow, {shown.flow}", pull_panels.draw_airflow, shown.per_gram),
-        ("power, kW", pull_panels.draw_power, 1.0),
+        (f"power, {shown.power}", pull_panels.draw_power, shown.factor("kW")),
     )
     for index, (title, draw, scale) in enumerate(kinds):
         left = paper.left + LEFT + index * (width + CURVE_GAP)

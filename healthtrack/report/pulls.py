@@ -79,7 +79,7 @@ def draw_pulls(flow: Flow, shown: PullsShown | None) -> None:
     if shown.chart is None:
         flow.paragraph(f"{_peak(latest)} {WITHOUT_A_MAP}")
     else:
-        flow.paragraph(f"{typeset(latest.reading.verdict)} {PLACE_NOT_HEALTH}")
+        flow.paragraph(f"{typeset(flow.units.sentence(latest.reading.verdict))} {PLACE_NOT_HEALTH}")
     flow.space(6.0)
     _map(flow, shown, latest)
     if shown.chart is not None:
@@ -97,15 +97,15 @@ def _peak(pull: DatedPull) -> str:
 
 
 def _map(flow: Flow, shown: PullsShown, latest: DatedPull) -> None:
-    paper = flow.paper
+    paper, per_gram = flow.paper, flow.units.per_gram
     axes = flow.page.panel(
         paper.left + LEFT, flow.y, paper.inner_width - LEFT - 4.0, _height(shown)
     )
-    pull_panels.draw_map(axes, shown.chart, latest.track, 1.0, shown.healthy)
+    pull_panels.draw_map(axes, shown.chart, latest.track, per_gram, shown.healthy)
     for pull in shown.period[:-1]:
         known = pull.track.frame.drop_nulls(["corrected_flow", "pressure_ratio"])
         axes.plot(
-            known["corrected_flow"].to_numpy() * 1e3,
+            known["corrected_flow"].to_numpy() * 1e3 * per_gram,
             known["pressure_ratio"].to_numpy(),
             color=style.DATA,
             linewidth=0.7,
@@ -118,7 +118,7 @@ def _map(flow: Flow, shown: PullsShown, latest: DatedPull) -> None:
         paper.right_edge,
         flow.y,
         f"airflow corrected to {reference.temperature:.2f} K and "
-        f"{reference.pressure / 1e3:.1f} kPa, g/s",
+        f"{reference.pressure / 1e3:.1f} kPa, {flow.units.flow}",
         style.SMALL,
         colour=style.SOFT,
         align="right",

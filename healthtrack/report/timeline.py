@@ -50,6 +50,8 @@ class Timeline:
         Its ends. [km, or days since 1970]
     days, kms : (n,) float64
         Known pairs, both rising, by which a day finds its odometer and the other way round.
+    distance : str
+        The unit in which the odometer is counted.
     """
 
     kind: Literal["odometer", "date"]
@@ -57,11 +59,12 @@ class Timeline:
     high: float
     days: FloatArray
     kms: FloatArray
+    distance: str = "km"
 
     @property
     def words(self) -> str:
         """What the axis counts, with its unit."""
-        return "odometer, km" if self.kind == "odometer" else "date"
+        return f"odometer, {self.distance}" if self.kind == "odometer" else "date"
 
     def places(self, frame: pl.DataFrame) -> FloatArray:
         """Return the place of every row of a trend's frame [km, or days since 1970]."""

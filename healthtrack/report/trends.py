@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -84,7 +84,7 @@ def drawable(item: IndicatorFinding) -> bool:
     return item.trend is not None and item.trend.frame.height > 0
 
 
-def finding_timeline(finding: VehicleFinding) -> Timeline:
+def finding_timeline(finding: VehicleFinding, distance: str = "km") -> Timeline:
     """Choose the shared axis of a finding's trends, with room for its forecasts."""
     trends = [item.trend for item in finding.indicators if item.trend is not None]
     beyond: list[tuple[float | None, date | None]] = []
@@ -92,7 +92,7 @@ def finding_timeline(finding: VehicleFinding) -> Timeline:
         far = item.forecast
         if far is not None and drawable(item) and is_foreseen(far):
             beyond += [(far.limit_km, far.limit_on), (far.limit_km_high, far.limit_on_high)]
-    return timeline(trends, beyond)
+    return replace(timeline(trends, beyond), distance=distance)
 
 
 def draw_trends(flow: Flow, finding: VehicleFinding) -> None:
@@ -105,7 +105,7 @@ def draw_trends(flow: Flow, finding: VehicleFinding) -> None:
         flow.space(3.0)
     flow.bookmark("Trends")
     flow.heading("Trends", aside="every drive (faint), the level and its 95 % band")
-    axis = finding_timeline(finding)
+    axis = finding_timeline(finding, flow.units.distance)
     marks = event_marks(finding.maintenance, axis, flow.paper)
     while shown:
         shown = shown[_page_of_panels(flow, shown, finding.maintenance, axis, marks) :]
@@ -220,7 +220,7 @@ def _panel_head(flow: Flow, item: IndicatorFinding) -> None:
     page.mark(paper.left + 1.4, y - 1.2, item.state, 5.0)
     page.text(paper.left + 5.0, y, title, style.STRONG)
     x = paper.left + 5.0 + text_width(title, style.STRONG) + 4.0
-    since = shorten(since_words(item), paper.right_edge - x, style.SMALL)
+    since = shorten(since_words(item, flow.units.distance), paper.right_edge - x, style.SMALL)
     if since:
         page.text(paper.right_edge, y, since, style.SMALL, colour=style.SOFT, align="right")
 

@@ -15,7 +15,7 @@ from healthtrack.report.evidence import (
     draw_forecasts,
     draw_maintenance,
 )
-from healthtrack.report.flow import Flow
+from healthtrack.report.flow import Flow, Reader
 from healthtrack.report.front import draw_front
 from healthtrack.report.index import facts
 from healthtrack.report.method import draw_method
@@ -23,6 +23,7 @@ from healthtrack.report.numbers import day, typeset
 from healthtrack.report.pulls import draw_pulls
 from healthtrack.report.quality import draw_quality
 from healthtrack.report.repairs import draw_repairs
+from healthtrack.report.shown import in_units
 from healthtrack.report.todo import draw_checks
 from healthtrack.report.trends import draw_trends, drawable
 
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from healthtrack.config import VehicleSettings
     from healthtrack.records import VehicleFinding
     from healthtrack.report.pulls import PullsShown
-    from healthtrack.report.style import Paper
 
 DEFAULT_SETTINGS = ReportSettings()
 
@@ -46,17 +46,19 @@ def compose(
 ) -> Flow:
     """Lay out the pages of a vehicle's report; nothing is written yet."""
     name = words.vehicle_title(finding, vehicle)
+    reader = Reader.of(settings)
+    finding = in_units(finding, reader.units)
     flow = Flow(
         style.PAPERS[settings.paper],
         f"{name} \N{MIDDLE DOT} air path as of {day(finding.as_of)}",
-        decimal_comma=settings.decimal_mark == "comma",
+        reader,
     )
     draw_front(flow, finding, vehicle)
     outlook = [
         partial(draw_causes, finding=finding),
         partial(draw_forecasts, indicators=finding.indicators),
     ]
-    while outlook and height_of(outlook[0], flow.paper) <= flow.room:
+    while outlook and height_of(outlook[0], flow) <= flow.room:
         outlook.pop(0)(flow)
     if any(drawable(item) for item in finding.indicators):
         draw_trends(flow, finding)
@@ -74,16 +76,16 @@ def compose(
     if not mapped:  # they say less, so they stand where there is room
         draw_pulls(flow, pulls)
     method = partial(draw_method, finding=finding)
-    flow.need(height_of(method, flow.paper))  # whole on one page: it takes no more of them
+    flow.need(height_of(method, flow))  # whole on one page: it takes no more of them
     method(flow)
     if settings.appendix:
         draw_appendix(flow, finding, vehicle)
     return flow
 
 
-def height_of(draw: Callable[[Flow], None], paper: Paper) -> float:
+def height_of(draw: Callable[[Flow], None], flow: Flow) -> float:
     """Return how much height something takes, by drawing it on a sheet without end [mm]."""
-    scratch = Flow(replace(paper, height=2000.0), "")
+    scratch = Flow(replace(flow.paper, height=2000.0), "", flow.reader)
     start = scratch.y
     draw(scratch)
     return scratch.y - start
@@ -110,7 +112,7 @@ def write_vehicle_report(
     path : Path
         The file; its folder is made where it is missing.
     settings : ReportSettings
-        Paper, decimal mark, and whether the analyst's appendix is added.
+        Paper, units, marks in numbers, and whether the analyst's appendix is added.
     pulls : PullsShown or None
         Pulls of the period, to be drawn on the compressor map.
 
@@ -122,7 +124,7 @@ def write_vehicle_report(
     name = words.vehicle_title(finding, vehicle)
     title = f"{name}: condition of the air path as of {day(finding.as_of)}"
     keywords = facts(finding.state, finding.vehicle, finding.as_of)
-    content = to_pdf(
-        lambda: compose(finding, vehicle, settings, pulls), title, typeset(finding.reason), keywords
-    )
+    reader = Reader.of(settings)
+    verdict = reader.marks.written(typeset(reader.units.sentence(finding.reason)))
+    content = to_pdf(lambda: compose(finding, vehicle, settings, pulls), title, verdict, keywords)
     write_whole(content, path)

@@ -83,10 +83,10 @@ def test_what_has_changed_since_the_last_report_is_told(fleet, findings, tmp_pat
     path = tmp_path / "fleet.pdf"
     write_fleet_report(now, WORKSPACE, path, before=before)
     text = text_of(path)
-    assert "vehicle-000: was learning, is normal." in text
-    assert "vehicle-001: new, normal." in text
-    assert "vehicle-777: no longer in the fleet." in text
-    assert "Badger: was" not in text
+    assert "Was learning, is normal: vehicle-000." in text
+    assert "New, normal: vehicle-001." in text
+    assert "No longer in the fleet: vehicle-777." in text
+    assert "Badger" not in text[: text.index("Gone silent")].split("Changed since")[1]
 
 
 def test_a_vehicle_is_silent_after_five_of_its_own_pauses_but_not_before_three_weeks(findings):
@@ -103,11 +103,12 @@ def test_a_vehicle_is_silent_after_five_of_its_own_pauses_but_not_before_three_w
     assert is_silent(daily, end + timedelta(days=22))
 
 
-def test_no_text_lies_over_other_text_or_leaves_the_page(fleet):
+@pytest.mark.parametrize(("size", "most_pages"), [(30, 2), (60, 2), (300, 6)])
+def test_no_text_lies_over_other_text_or_leaves_the_page(fleet, size, most_pages):
     with document.look():
-        flow = compose_fleet(fleet(60), WORKSPACE, fleet(58))
+        flow = compose_fleet(fleet(size), WORKSPACE, fleet(size - 2))
         flow.footers()
-        assert len(flow.pages) == 2
+        assert len(flow.pages) <= most_pages
         for page in flow.pages:
             renderer = FigureCanvasAgg(page.figure).get_renderer()
             boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in page.figure.texts]
@@ -120,6 +121,25 @@ def test_no_text_lies_over_other_text_or_leaves_the_page(fleet):
                 down = min(a.y1, b.y1) - max(a.y0, b.y0)
                 over = across > 1.0 and down > 0.3 * min(a.height, b.height)
                 assert not over, f"{one!r} lies over {other!r}"
+
+
+def test_three_hundred_vehicles_are_each_named_once_in_the_table(fleet, tmp_path):
+    path = tmp_path / "fleet.pdf"
+    write_fleet_report(fleet(300), WorkspaceSettings(), path)
+    text = text_of(path)
+    text = text[text.index("what needs attention first") :]
+    for n in range(300):
+        assert text.count(f"vehicle-{n:03}") == 1, n
+
+
+def test_vehicles_of_which_the_same_is_said_share_a_line(fleet, tmp_path):
+    path = tmp_path / "fleet.pdf"
+    write_fleet_report(fleet(20), WorkspaceSettings(), path)
+    text = text_of(path)
+    plan = text[text.index("To plan") : text.index("Gone silent")]
+    assert plan.count("Compare the airflow sensor") == 1
+    for n in (2, 9, 12, 19):  # the alarms of the invented fleet
+        assert f"vehicle-{n:03} (by 21 Jun 2026)" in plan
 
 
 def test_an_empty_fleet_and_the_same_bytes(tmp_path):
