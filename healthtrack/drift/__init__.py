@@ -9,7 +9,16 @@ from healthtrack.drift.run import follow, follow_many, log_likelihood, resume, r
 from healthtrack.drift.segment import Carried, Segment
 from healthtrack.drift.smooth import smooth
 from healthtrack.drift.state import State, state_from_json, state_to_json
-from healthtrack.drift.track import Plan, Tracked, axis_of, track, track_on, whole_segment
+from healthtrack.drift.track import (
+    Plan,
+    Tracked,
+    axis_of,
+    foretold,
+    track,
+    track_on,
+    whole_segment,
+)
+from healthtrack.drift.working import Working
 
 __all__ = [
     "Carried",
@@ -20,12 +29,14 @@ __all__ = [
     "State",
     "Tracked",
     "Witness",
+    "Working",
     "axis_of",
     "contrast",
     "evidence",
     "finding",
     "follow",
     "follow_many",
+    "foretold",
     "log_likelihood",
     "resume",
     "resume_many",

@@ -53,6 +53,32 @@ def smooth(
     return _backward(segment, predicted, filtered, float(point.memory_days[0]))
 
 
+def foretell(
+    segment: Segment, course: Course, grid: Grid | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Return mean and standard deviation of every drive's figure as the drives before it foretell.
+
+    At the likeliest grid point, which was found with all drives: the state is causal, how lively
+    it is taken to be is not. Parameters are those of :func:`smooth`.
+
+    Returns
+    -------
+    (N,), (N,) float64
+        [unit]
+    """
+    alone, point = _at_best_point(segment, course, standard_grid() if grid is None else grid)
+    predicted, _ = _forward(alone, course, point)
+    means, sds = np.empty(segment.value.size), np.empty(segment.value.size)
+    for drive, (mean, covariance) in enumerate(predicted):
+        looks = np.zeros(mean.size)
+        looks[[0, 2]] = 1.0  # level and wander
+        looks[SHARED : SHARED + segment.shared.shape[1]] = segment.shared[drive]
+        noise = course.noise * segment.se[drive] ** 2
+        means[drive] = looks @ mean
+        sds[drive] = np.sqrt(looks @ covariance @ looks + noise)
+    return means, sds
+
+
 def _at_best_point(segment: Segment, course: Course, full: Grid) -> tuple[Segment, Grid]:
     g, q = course.best
     grid = Grid(

@@ -18,7 +18,7 @@ from healthtrack.drift.course import joined
 from healthtrack.drift.grid import standard_grid
 from healthtrack.drift.run import resume
 from healthtrack.drift.segment import Carried, Segment, extended
-from healthtrack.drift.smooth import smooth
+from healthtrack.drift.smooth import foretell, smooth
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -363,3 +363,20 @@ def smoothed(runs: Sequence[Run]) -> tuple[FloatArray, FloatArray]:
     """Return the smoothed level of every drive with its standard deviation."""
     parts = [smooth(run.segment, run.course) for run in runs]
     return np.concatenate([one for one, _ in parts]), np.concatenate([sd for _, sd in parts])
+
+
+def foretold(tracked: Tracked) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Return what was foretold of every drive's figure, and which drives were watched.
+
+    Returns
+    -------
+    (N,), (N,) float64, (N,) bool
+        Mean and standard deviation [unit]; false where the vehicle was taken to be healthy.
+    """
+    parts = [foretell(run.segment, run.course) for run in tracked.runs]
+    watched = [~run.segment.pinned for run in tracked.runs]
+    return (
+        np.concatenate([mean for mean, _ in parts]),
+        np.concatenate([sd for _, sd in parts]),
+        np.concatenate(watched),
+    )

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from healthtrack.baseline import Baseline
     from healthtrack.config import ReportSettings, VehicleSettings, WorkspaceSettings
+    from healthtrack.jobs.beside import BesideTask
     from healthtrack.jobs.shown_pulls import PullsToShow
     from healthtrack.jobs.workspace import Workspace
     from healthtrack.records import State, VehicleHistory
@@ -59,6 +60,7 @@ class ReportTask:
     settings: ReportSettings
     path: Path | None
     pulls: PullsToShow | None = None
+    beside: BesideTask | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,12 +98,14 @@ def write_one(task: ReportTask) -> bytes:
 
 def _draw(task: ReportTask, path: Path) -> None:
     from healthtrack import report  # noqa: PLC0415 - matplotlib costs a third of a second
+    from healthtrack.jobs.beside import beside  # noqa: PLC0415 - the same
     from healthtrack.jobs.shown_pulls import follow_pulls  # noqa: PLC0415 - the same
 
     pulls = None if task.pulls is None else follow_pulls(task.pulls)
     path.parent.mkdir(parents=True, exist_ok=True)
+    told = report.NOTHING_BESIDE if task.beside is None else beside(task.beside)
     report.write_vehicle_report(
-        task.finding, task.vehicle, path, settings=task.settings, pulls=pulls
+        task.finding, task.vehicle, path, settings=task.settings, pulls=pulls, beside=told
     )
 
 
@@ -174,8 +178,8 @@ def write_reports(
     executor : Executor or None
         Where it is done; None does it here. What a remote one draws is written by this process.
     store : Store or None
-        Where the samples of pulls are, to be drawn on the vehicle's compressor map; None draws no
-        pulls.
+        Where the logs are listed, and the samples of pulls, to be drawn on the vehicle's compressor
+        map; None draws neither.
     failed : callable or None
         Told of a vehicle without a report, and why; the others go on. None: the first ends it.
 
@@ -192,6 +196,7 @@ def write_reports(
             workspace.settings.report,
             None if remote else workspace.report_path(finding.vehicle, finding.as_of),
             None if store is None else _pulls(workspace, store, finding, remote=remote),
+            None if store is None else _beside(workspace, store, finding),
         )
         for finding in findings
     )
@@ -204,6 +209,12 @@ def write_reports(
         if remote:
             _put(path, drawn)
         yield WrittenReport(finding.vehicle, path, finding)
+
+
+def _beside(workspace: Workspace, store: Store, finding: VehicleFinding) -> BesideTask:
+    from healthtrack.jobs.beside import beside_task  # noqa: PLC0415 - imports matplotlib
+
+    return beside_task(workspace, store, finding)
 
 
 def _tell(failed: Failed | None, vehicle: str, failure: Failure) -> None:

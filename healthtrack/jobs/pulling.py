@@ -18,7 +18,8 @@ from healthtrack.operating.pull_figures import figures
 from healthtrack.operating.pull_reading import read_pull
 from healthtrack.operating.pull_track import track
 from healthtrack.operating.pulls import candidates, pull_grid, why_not
-from healthtrack.report.pull_page import PulledPage, ShownUnits, write_pull_page
+from healthtrack.report.pull_page import PulledPage, write_pull_page
+from healthtrack.report.shown import ShownUnits
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

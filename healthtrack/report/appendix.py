@@ -1,4 +1,4 @@
-"""The analyst's appendix: what is left over, against everything that might explain it."""
+"""The analyst's appendix: what is left over, against all that might explain it, and the rest."""
 
 from __future__ import annotations
 
@@ -14,9 +14,12 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
 
 from healthtrack.report import style, words
+from healthtrack.report.beside import NOTHING_BESIDE, Beside
 from healthtrack.report.lines import Lines, raised
 from healthtrack.report.numbers import count, number, percent, quantity, short_day
 from healthtrack.report.page import shorten
+from healthtrack.report.record import draw_calibration, draw_logs
+from healthtrack.report.surfaces import draw_surfaces
 from healthtrack.report.timeline import round_steps, timeline
 from healthtrack.report.trends import drawable
 
@@ -36,6 +39,8 @@ if TYPE_CHECKING:
 PANEL = 30.0
 GAP = 9.0
 LAGS = 12
+SIDE_BY_SIDE = 4
+SEASON = "month of the year"
 MONTHS = "JFMAMJJASOND"
 PACKAGES = ("healthtrack", "numpy", "scipy", "polars", "statsmodels", "scikit-learn", "matplotlib")
 
@@ -92,18 +97,25 @@ def autocorrelation(values: FloatArray, lags: int) -> FloatArray:
     return found
 
 
-def draw_appendix(flow: Flow, finding: VehicleFinding, vehicle: VehicleSettings) -> None:
+def draw_appendix(
+    flow: Flow, finding: VehicleFinding, vehicle: VehicleSettings, beside: Beside = NOTHING_BESIDE
+) -> None:
     """Write the appendix on pages of its own."""
     flow.new_page()
     flow.bookmark("Analyst's appendix")
+    draw_surfaces(flow, beside.workings)
+    flow.space(4.0)
     flow.heading(
         "What is left over",
+        with_next=PANEL + 24.0,
         aside="each drive's figure less the level; a pattern here is something unmodelled",
     )
     for item in finding.indicators:
         if drawable(item):
             _indicator(flow, item)
-    _reproduce(flow, finding, vehicle)
+    draw_calibration(flow, finding, beside.workings)
+    _reproduce(flow, finding, vehicle, beside)
+    draw_logs(flow, beside.logs)
 
 
 def _indicator(flow: Flow, item: IndicatorFinding) -> None:
@@ -127,16 +139,23 @@ def _indicator(flow: Flow, item: IndicatorFinding) -> None:
         flow.paragraph("Too few drives to say anything.", style.SMALL, colour=style.SOFT)
         return
     reach = float(np.quantile(np.abs(left.value), 0.99)) * 1.25 or 1.0
-    conditions = _conditions(item, frame)
-    width = (flow.paper.inner_width - 8.0 - 3 * GAP) / 4
-    x = flow.paper.left + 8.0
-    _scatter(flow, x, width, left.x, left.value, reach, "month of the year", labelled=True)
-    for name, at in conditions[:2]:
-        x += width + GAP
-        _scatter(flow, x, width, at, left.value, reach, name)
-    x += width + GAP
-    _correlogram(flow, x, width, left)
-    flow.space(PANEL + 8.0)
+    scatters: list[tuple[str, FloatArray | None]] = [
+        (SEASON, left.x),
+        *_conditions(item, frame),
+        ("correlation over drives", None),
+    ]
+    width = (flow.paper.inner_width - 8.0 - (SIDE_BY_SIDE - 1) * GAP) / SIDE_BY_SIDE
+    for first in range(0, len(scatters), SIDE_BY_SIDE):
+        if first:
+            flow.need(PANEL + 14.0)
+            flow.space(5.0)
+        for index, (name, at) in enumerate(scatters[first : first + SIDE_BY_SIDE]):
+            x = flow.paper.left + 8.0 + index * (width + GAP)
+            if at is None:
+                _correlogram(flow, x, width, left)
+            else:
+                _scatter(flow, (x, width), (at, left.value), reach, name, first=not index)
+        flow.space(PANEL + 8.0)
 
 
 def _said(item: IndicatorFinding, left: Leftover) -> str:
@@ -155,20 +174,32 @@ def _said(item: IndicatorFinding, left: Leftover) -> str:
 
 
 def _conditions(item: IndicatorFinding, frame: pl.DataFrame) -> list[tuple[str, FloatArray]]:
-    """Return the drives' conditions in their own units, named; unknown ones are left out."""
+    """Return everything that is known of the drives beside the figure, in its own unit, named.
+
+    What varies for no drive says nothing and is left out.
+    """
     frame = frame.sort("started").drop_nulls(["value", "smoothed", "se"])
     known = words.declaration(item.indicator)
     found = []
     for response in known.responses if known else ():
         column = f"c_{response.condition}"
-        if column in frame.columns and frame[column].drop_nulls().len() > 2:
+        if column in frame.columns:
             steps = frame[column].cast(float).to_numpy().astype(np.float64)
             at = response.reference + response.step * steps
             found.append((words.reason(response.condition), at))
-    inside = frame["inside"].cast(float).to_numpy().astype(np.float64)
-    if len(found) < 2 and np.isfinite(inside).any():
-        found.append(("share inside what was learned", inside))
-    return found
+    for column, name in (
+        ("odometer_km", "odometer"),
+        ("windows", "windows in the drive"),
+        ("inside", "share inside what was learned"),
+        ("se", "standard error of the drive"),
+    ):
+        found.append((name, frame[column].cast(float).to_numpy().astype(np.float64)))
+    return [(name, at) for name, at in found if _varies(at)]
+
+
+def _varies(at: FloatArray) -> bool:
+    known = at[np.isfinite(at)]
+    return known.size > 2 and float(np.ptp(known)) > 0
 
 
 def _bare(flow: Flow, x: float, width: float, ends: tuple[float, float]) -> Axes:
@@ -184,21 +215,20 @@ def _bare(flow: Flow, x: float, width: float, ends: tuple[float, float]) -> Axes
     return axes
 
 
-def _scatter(  # noqa: PLR0913, PLR0917 - a small panel is its place, its data and its words
+def _scatter(
     flow: Flow,
-    x: float,
-    width: float,
-    at: FloatArray,
-    value: FloatArray,
+    across: tuple[float, float],
+    data: tuple[FloatArray, FloatArray],
     reach: float,
     name: str,
     *,
-    labelled: bool = False,
+    first: bool,
 ) -> None:
     """Draw what is left over against something, with the middle of every tenth of the drives."""
+    (x, width), (at, value), season = across, data, name == SEASON
     known = np.isfinite(at)
     at, value = at[known], value[known]
-    low, high = (0.0, 365.0) if labelled else (float(at.min()), float(at.max()))
+    low, high = (0.0, 365.0) if season else (float(at.min()), float(at.max()))
     low, high = (low, high) if high > low else (low - 1.0, high + 1.0)
     axes = _bare(flow, x, width, (-reach, reach))
     axes.set_xlim(low, high)
@@ -217,22 +247,22 @@ def _scatter(  # noqa: PLR0913, PLR0917 - a small panel is its place, its data a
     )
     middles = tenths(at, value)
     axes.add_line(Line2D(*middles, color=style.DATA, linewidth=1.4))
-    if labelled:
+    if season:
         ticks = [30.4 * month for month in range(12)]
         labels = [(low + 30.4 * (month + 0.5), MONTHS[month]) for month in range(12)]
     else:
-        ticks = round_steps(low, high, 4)
+        ticks = round_steps(low, high, 3 if high >= 10_000 else 4)
         gap = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
         decimals = max(0, int(np.ceil(-np.log10(gap) - 1e-9)))
         labels = [(tick, number(tick, decimals)) for tick in ticks]
     axes.xaxis.set_major_locator(FixedLocator(ticks))
     for place, text in labels:
-        across = x + width * (place - low) / (high - low)
+        middle = x + width * (place - low) / (high - low)
         flow.page.text(
-            across, flow.y + PANEL + 3.6, text, style.TINY, colour=style.SOFT, align="center"
+            middle, flow.y + PANEL + 3.6, text, style.TINY, colour=style.SOFT, align="center"
         )
     _words(flow, x, width, name)
-    if labelled:
+    if first:
         for tick in round_steps(-reach, reach, 4):
             y = flow.y + PANEL * (reach - tick) / (2 * reach) + 0.9
             text = number(tick, 1 if reach < 5 else 0)
@@ -274,11 +304,14 @@ def _words(flow: Flow, x: float, width: float, name: str) -> None:
     flow.page.text(x + width / 2, flow.y - 1.4, text, style.TINY, colour=style.SOFT, align="center")
 
 
-def _reproduce(flow: Flow, finding: VehicleFinding, vehicle: VehicleSettings) -> None:
+def _reproduce(
+    flow: Flow, finding: VehicleFinding, vehicle: VehicleSettings, beside: Beside
+) -> None:
     """Write what it takes to get the same report again."""
     flow.space(5.0)
     flow.heading("To get the same report again", with_next=20.0)
     _pairs(flow, "Settings of the vehicle", _settings(vehicle))
+    _pairs(flow, "Settings of alerts and baselines", beside.parameters)
     limits = [
         (words.label(item.indicator), quantity(item.limit, item.unit, 2))
         for item in finding.indicators
@@ -293,6 +326,8 @@ def _reproduce(flow: Flow, finding: VehicleFinding, vehicle: VehicleSettings) ->
     _pairs(flow, "Learned from", learned)
     versions = [(name, metadata.version(name)) for name in PACKAGES]
     _pairs(flow, "Versions", [("Python", platform.python_version()), *versions])
+    baselines = [(words.label(one.indicator), one.learned.digest()) for one in beside.workings]
+    _pairs(flow, "Digests (SHA-256, its beginning) of the baselines", baselines)
     digests = [(words.label(item.indicator), digest(item)) for item in finding.indicators]
     _pairs(flow, "Digests (SHA-256) of the trends", digests)
 

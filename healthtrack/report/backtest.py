@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from healthtrack.report import style
 from healthtrack.report.document import to_pdf, write_whole
-from healthtrack.report.flow import Flow
+from healthtrack.report.flow import Flow, Reader
 from healthtrack.report.page import shorten, text_width
 
 if TYPE_CHECKING:
@@ -118,7 +118,7 @@ def write_backtest_report(shown: Shown, settings: ReportSettings, path: Path) ->
     def compose() -> Flow:
         flow = Flow(
             style.PAPERS[settings.paper], f"{title}, {subject}",
-            decimal_comma=settings.decimal_mark == "comma",
+            Reader.of(settings),
         )  # fmt: skip
         for part in (
             _front,

@@ -26,7 +26,7 @@ WORTH_A_BAR = 0.01
 """Causes less probable than this share a line."""
 MOST_BARS = 6
 WORTH_A_WORD = 0.03
-MOST_LOOKS = 3
+MOST_LOOKS = 2
 NATS_FOR_A_WORD = 1.0
 """Evidence (ln of the ratio of likelihoods) from which a region speaks for or against a cause."""
 

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from healthtrack.report import style, words
 from healthtrack.report.front import baseline_words
-from healthtrack.report.numbers import MINUS, count, number, typeset
+from healthtrack.report.numbers import MINUS, count, number, percent, typeset
 from healthtrack.report.page import shorten
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from healthtrack.records import Loss, VehicleFinding
+    from healthtrack.report.beside import LogShown
     from healthtrack.report.flow import Flow
 
 ROW = 4.1
@@ -70,19 +71,26 @@ def merged(losses: Iterable[Loss]) -> list[tuple[str, int]]:
     )
 
 
-def draw_quality(flow: Flow, finding: VehicleFinding) -> None:
-    """Write what the verdict was made of, and what was left out and why."""
+def draw_quality(flow: Flow, finding: VehicleFinding, logs: Sequence[LogShown] = ()) -> None:
+    """Write what the verdict was made of, and what was left out and why.
+
+    With the logs, rows are followed from the files to what was kept of them.
+    """
     flow.space(3.0)
     flow.heading("Data quality", with_next=14.0)
     flow.bookmark("Data quality")
-    flow.paragraph(_made_of(finding))
-    flow.paragraph(baseline_words(finding))
     losses = sort_losses(finding.losses)
+    rows = sum(log.rows or 0 for log in logs if not log.quarantined)
+    kept = f" All {number(rows, 0)} rows of them were kept." if rows and not losses.rows else ""
+    flow.paragraph(_made_of(finding) + kept)
+    flow.paragraph(baseline_words(finding))
+    if rows and losses.rows:
+        _waterfall(flow, ROWS, losses.rows, rows - sum(amount for _, amount in losses.rows))
     if losses.running:
-        _waterfall(flow, losses.running, finding.windows)
+        _waterfall(flow, RUNNING, losses.running, finding.windows)
     for heading, items in (
         ("Pulls that were given up", losses.pulls),
-        ("Rows of logs that were left out", losses.rows),
+        ("Rows of logs that were left out", [] if rows else losses.rows),
         ("Single readings that were left out", losses.values),
     ):
         if items:
@@ -119,17 +127,36 @@ def _head(flow: Flow, heading: str, aside: str, rows: int) -> None:
     flow.space(0.8)
 
 
-def _waterfall(flow: Flow, items: list[tuple[str, int]], used: int) -> None:
-    """Step down from all running time, loss by loss, to what is left: the windows."""
+class Steps(NamedTuple):
+    """The words of a waterfall."""
+
+    heading: str
+    aside: str
+    whole: str
+    kept: str
+
+
+ROWS = Steps("Rows of the logs", "in rows", "all that came in", "kept")
+RUNNING = Steps(
+    "Running time",
+    "in lengths of a window (6 s)",
+    "all that was logged",
+    "used: windows of steady running",
+)
+
+
+def _waterfall(flow: Flow, said: Steps, items: list[tuple[str, int]], used: int) -> None:
+    """Step down from the whole, loss by loss, to what is left."""
     whole = used + sum(amount for _, amount in items)
-    _head(flow, "Running time", "in lengths of a window (6 s)", len(items) + 2)
-    _row(flow, "all that was logged", number(whole, 0), (0.0, 1.0), style.HAIR)
+    _head(flow, said.heading, said.aside, len(items) + 2)
+    _row(flow, said.whole, number(whole, 0), (0.0, 1.0), style.HAIR)
     left = whole
     for name, amount in items:
         ends = ((left - amount) / whole, left / whole)
         _row(flow, name, number(-amount, 0), ends, style.FAINT)
         left -= amount
-    _row(flow, "used: windows of steady running", number(used, 0), (0.0, used / whole), style.DATA)
+    share = f"{said.kept} ({percent(used / whole)})"
+    _row(flow, share, number(used, 0), (0.0, used / whole), style.DATA)
 
 
 def _bars(flow: Flow, heading: str, items: list[tuple[str, int]]) -> None:

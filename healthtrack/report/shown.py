@@ -246,11 +246,17 @@ def _forecast(forecast: Forecast | None, scale: float, far: float) -> Forecast |
 
 
 def _trend(trend: Trend | None, scale: float, far: float) -> Trend | None:
+    """Convert a trend's frame when it is first looked at."""
     if trend is None:
         return None
-    columns = [pl.col(name) * scale for name in COLUMNS if name in trend.frame.columns]
-    odometer = pl.col("odometer_km").cast(pl.Float64) * far
-    return replace(trend, frame=trend.frame.with_columns(*columns, odometer))
+
+    def converted(_: pl.DataFrame) -> pl.DataFrame:
+        frame = trend.frame
+        columns = [pl.col(name) * scale for name in COLUMNS if name in frame.columns]
+        odometer = pl.col("odometer_km").cast(pl.Float64) * far
+        return frame.with_columns(*columns, odometer)
+
+    return replace(trend, smoother=converted)
 
 
 def _cause(item: CauseFinding, shown: ShownUnits) -> CauseFinding:

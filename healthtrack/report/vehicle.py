@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from healthtrack.config import ReportSettings
 from healthtrack.report import style, words
 from healthtrack.report.appendix import draw_appendix
+from healthtrack.report.beside import NOTHING_BESIDE, Beside
 from healthtrack.report.causes import draw_causes, draw_evidence
 from healthtrack.report.document import to_pdf, write_whole
 from healthtrack.report.evidence import (
@@ -43,6 +44,7 @@ def compose(
     vehicle: VehicleSettings,
     settings: ReportSettings = DEFAULT_SETTINGS,
     pulls: PullsShown | None = None,
+    beside: Beside = NOTHING_BESIDE,
 ) -> Flow:
     """Lay out the pages of a vehicle's report; nothing is written yet."""
     name = words.vehicle_title(finding, vehicle)
@@ -71,7 +73,7 @@ def compose(
     if finding.state in ("alert", "alarm") or settings.appendix:  # of a sound one it tells nothing
         draw_evidence(flow, finding)
     draw_repairs(flow, finding)
-    draw_quality(flow, finding)
+    draw_quality(flow, finding, beside.logs)
     draw_maintenance(flow, finding.maintenance)
     if not mapped:  # they say less, so they stand where there is room
         draw_pulls(flow, pulls)
@@ -79,7 +81,7 @@ def compose(
     flow.need(height_of(method, flow))  # whole on one page: it takes no more of them
     method(flow)
     if settings.appendix:
-        draw_appendix(flow, finding, vehicle)
+        draw_appendix(flow, finding, vehicle, beside)
     return flow
 
 
@@ -98,6 +100,7 @@ def write_vehicle_report(
     *,
     settings: ReportSettings = DEFAULT_SETTINGS,
     pulls: PullsShown | None = None,
+    beside: Beside = NOTHING_BESIDE,
 ) -> None:
     """Write a vehicle's report as PDF, whole or not at all.
 
@@ -115,6 +118,8 @@ def write_vehicle_report(
         Paper, units, marks in numbers, and whether the analyst's appendix is added.
     pulls : PullsShown or None
         Pulls of the period, to be drawn on the compressor map.
+    beside : Beside
+        The logs, for the data quality; for the appendix, what the verdict rests on.
 
     Raises
     ------
@@ -126,5 +131,7 @@ def write_vehicle_report(
     keywords = facts(finding.state, finding.vehicle, finding.as_of)
     reader = Reader.of(settings)
     verdict = reader.marks.written(typeset(reader.units.sentence(finding.reason)))
-    content = to_pdf(lambda: compose(finding, vehicle, settings, pulls), title, verdict, keywords)
+    content = to_pdf(
+        lambda: compose(finding, vehicle, settings, pulls, beside), title, verdict, keywords
+    )
     write_whole(content, path)

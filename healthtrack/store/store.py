@@ -391,6 +391,18 @@ class Store:
         ).fetchall()
         return tuple(Loss(*row) for row in rows)
 
+    def losses_by_log(self, vehicle: str) -> dict[str, tuple[Loss, ...]]:
+        """Return what was left out of each of a vehicle's logs, by the log's identity."""
+        rows = self._connection.execute(
+            "SELECT loss.log, loss.reason, sum(loss.count)::BIGINT, loss.channel FROM loss "
+            "JOIN log ON log.sha256 = loss.log WHERE log.vehicle = ? GROUP BY ALL ORDER BY ALL",
+            [vehicle],
+        ).fetchall()
+        found: dict[str, tuple[Loss, ...]] = {}
+        for log, *loss in rows:
+            found[log] = (*found.get(log, ()), Loss(*loss))
+        return found
+
     def _log_counts(self, vehicle: str) -> tuple[int, int]:
         rows = self._connection.execute(
             "SELECT count(*) FILTER (state = 'stored'), count(*) FILTER (state = 'quarantined') "

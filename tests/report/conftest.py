@@ -426,19 +426,19 @@ def written(case, tmp_path_factory):
     return finding, vehicle, path
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def findings():
     """The functions that make a finding, by the name of the case."""
     return CASES
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def fleet():
     """The function that makes a fleet of a size."""
     return make_fleet
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def settings():
     """The function that gives a case's vehicle settings."""
     return settings_of

@@ -4,7 +4,8 @@ from pypdf import PdfReader
 
 from healthtrack.airpath.compressor import Reference
 from healthtrack.airpath.compressor_map import CompressorMap, Line, SpeedLine
-from healthtrack.report.pull_page import ShownUnits, write_map_page, write_pull_page
+from healthtrack.report.pull_page import write_map_page, write_pull_page
+from healthtrack.report.shown import ShownUnits
 
 
 @pytest.fixture
