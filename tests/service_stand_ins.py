@@ -63,7 +63,7 @@ class StandIn:
         store.keep_finding(StoredFinding(vehicle, as_of, now, state, document))
         return finding
 
-    def draw(self, workspace, finding):
+    def draw(self, workspace, store, finding):
         self.drawn += 1
         path = workspace.report_path(finding.vehicle, finding.as_of)
         path.parent.mkdir(parents=True, exist_ok=True)

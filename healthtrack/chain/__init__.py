@@ -7,6 +7,33 @@ is what an owner gets.
 
 from healthtrack.chain.assess import assess, log_bar
 from healthtrack.chain.borrowing import lent
+from healthtrack.chain.going_on import Asked, Assessed, Misfit, assess_on, assess_whole
+from healthtrack.chain.kept import Kept, basis_of, misfit, windows_to_read
+from healthtrack.chain.kept_form import (
+    kept_baselines,
+    kept_from_parts,
+    kept_outline,
+    kept_to_parts,
+)
 from healthtrack.chain.logs import ProcessedLog, process_log
 
-__all__ = ["ProcessedLog", "assess", "lent", "log_bar", "process_log"]
+__all__ = [
+    "Asked",
+    "Assessed",
+    "Kept",
+    "Misfit",
+    "ProcessedLog",
+    "assess",
+    "assess_on",
+    "assess_whole",
+    "basis_of",
+    "kept_baselines",
+    "kept_from_parts",
+    "kept_outline",
+    "kept_to_parts",
+    "lent",
+    "log_bar",
+    "misfit",
+    "process_log",
+    "windows_to_read",
+]

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from healthtrack import indicators
-from healthtrack.chain.ahead import road_ahead
-from healthtrack.chain.following import as_then, log_bar
-from healthtrack.chain.judging import judge, judge_vehicle, with_repairs
-from healthtrack.chain.repairs import repairs
+from healthtrack.chain.following import log_bar
+from healthtrack.chain.going_on import Asked, assess_whole
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,10 +38,4 @@ def assess(
     sisters : sequence of Baseline
         What other vehicles of its kind can lend (:func:`healthtrack.chain.lent`).
     """
-    then = as_then(history, as_of)
-    seen, unseen = indicators.observable(then.windows, vehicle)
-    road = road_ahead(then, vehicle, as_of)
-    judged = [judge(indicator, then, vehicle, workspace, road, sisters) for indicator in seen]
-    finding = judge_vehicle(then, judged, unseen, vehicle, road)
-    followed = [item.followed for item in judged if item.followed is not None]
-    return with_repairs(finding, repairs(followed, then.maintenance, vehicle))
+    return assess_whole(history, Asked(vehicle, workspace, as_of, sisters)).finding

@@ -26,7 +26,7 @@ from healthtrack.chain.following import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from healthtrack.baseline import Baseline
@@ -41,6 +41,7 @@ def lent(
     vehicle: VehicleSettings,
     workspace: WorkspaceSettings,
     as_of: date,
+    known: Mapping[str, Baseline] | None = None,
 ) -> tuple[Baseline, ...]:
     """Return what a vehicle can lend: its baselines, each learned from its own drives alone.
 
@@ -52,10 +53,15 @@ def lent(
         As set.
     as_of : date
         The day, in UTC.
+    known : mapping
+        Baselines that are kept, by indicator: they are not learned again.
     """
     then = as_then(history, as_of)
     found = []
     for indicator in indicators.observable(then.windows, vehicle)[0]:
+        if known is not None and indicator.name in known:
+            found.append(known[indicator.name])
+            continue
         observed = observe(indicator, then, vehicle)
         if observed is None:
             continue

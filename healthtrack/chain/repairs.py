@@ -6,6 +6,7 @@ what the work has changed can be seen. What the work undid is then evidence of w
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -18,7 +19,7 @@ from healthtrack.drift.grid import standard_grid
 from healthtrack.records import RepairChange
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from datetime import date
 
     from healthtrack.chain.following import Followed
@@ -29,6 +30,8 @@ MOST = 2
 """Late works on a vehicle that are looked at: each costs as much as a verdict."""
 SIDE = 12
 """Drives on a side: as many as make up 'of late' (drift.evidence)."""
+ALL = "all"
+"""Region that stands for the drives' figures as a whole."""
 FEWEST = 4
 """With fewer drives on a side nothing is said."""
 
@@ -44,12 +47,15 @@ class _Span(NamedTuple):
 class _Sides(NamedTuple):
     before: drift.Witness
     after: drift.Witness
-    change: RepairChange | None
+    changes: tuple[RepairChange, ...]
 
 
 def repairs(
-    followed: Sequence[Followed], events: Sequence[MaintenanceEvent], vehicle: VehicleSettings
-) -> tuple[RepairFinding, ...]:
+    followed: Sequence[Followed],
+    events: Sequence[MaintenanceEvent],
+    vehicle: VehicleSettings,
+    known: Mapping[str, RepairFinding | None] | None = None,
+) -> dict[str, RepairFinding | None]:
     """Say of the latest works on a vehicle whether they helped, the earliest first.
 
     Only work that undoes one of the causes is looked at, and only where enough drives lie on both
@@ -64,9 +70,47 @@ def repairs(
         Of the same vehicle, up to the day of the verdict.
     vehicle : VehicleSettings
         As for the diagnosis.
+    known : mapping
+        What was said before, under the same settings: work whose drives on both sides are the same
+        is not looked at again.
+
+    Returns
+    -------
+    dict
+        By what each rests on; None where nothing can be said.
     """
-    found = (_repair(followed, span, vehicle) for span in _spans(events))
-    return tuple(item for item in found if item is not None)
+    found: dict[str, RepairFinding | None] = {}
+    for span in _spans(events):
+        sides = [(item, *_drives(item, span)) for item in followed]
+        key = _key(span, sides)
+        if known is not None and key in known:
+            found[key] = known[key]
+        else:
+            found[key] = _repair(sides, span, vehicle)
+    return found
+
+
+def _drives(item: Followed, span: _Span) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the figures before the work, and the first ones after it."""
+    figures = item.witness.figures
+    day = pl.col("started").dt.date()
+    after = figures.filter(day > span.event.on)
+    if span.until is not None:
+        after = after.filter(day < span.until)
+    return figures.filter(day < span.event.on), after.head(SIDE)
+
+
+def _key(span: _Span, sides: Sequence[tuple[Followed, pl.DataFrame, pl.DataFrame]]) -> str:
+    """Return a digest of all that a repair's finding rests on, beside the settings."""
+    seen = hashlib.sha256(repr(span).encode())
+    for item, before, after in sides:
+        learned = item.learned
+        seen.update(repr((learned.indicator, learned.start, learned.end, learned.drives)).encode())
+        for side in (before, after):
+            seen.update("\n".join(side["drive"]).encode())
+            for name in ("value", "se", "odometer_km"):
+                seen.update(side[name].cast(pl.Float64).to_numpy().tobytes())
+    return seen.hexdigest()
 
 
 def _spans(events: Sequence[MaintenanceEvent]) -> Iterator[_Span]:
@@ -80,9 +124,12 @@ def _spans(events: Sequence[MaintenanceEvent]) -> Iterator[_Span]:
 
 
 def _repair(
-    followed: Sequence[Followed], span: _Span, vehicle: VehicleSettings
+    drives: Sequence[tuple[Followed, pl.DataFrame, pl.DataFrame]],
+    span: _Span,
+    vehicle: VehicleSettings,
 ) -> RepairFinding | None:
-    sides = [side for item in followed if (side := _sides(item, span)) is not None]
+    found = (_sides(item, span, before, after) for item, before, after in drives)
+    sides = [side for side in found if side is not None]
     if not sides:
         return None
     alerted = any(side.before.tracked.state[-1] in {1, 2} for side in sides)
@@ -91,21 +138,19 @@ def _repair(
     scored = score_repair(before, after, span.event.kind, vehicle)
     if scored is None:
         return None
-    whole = tuple(side.change for side in sides if side.change is not None)
-    return replace(
-        scored, changes=(*whole, *scored.changes), event=span.event.event, on=span.event.on
+    contrasted = {
+        (change.indicator, change.region): change for side in sides for change in side.changes
+    }
+    whole = tuple(change for change in contrasted.values() if change.region == ALL)
+    # where too few drives hold a region for a contrast, its late levels are all that is known
+    regions = tuple(
+        contrasted.get((change.indicator, change.region), change) for change in scored.changes
     )
+    return replace(scored, changes=(*whole, *regions), event=span.event.event, on=span.event.on)
 
 
-def _sides(item: Followed, span: _Span) -> _Sides | None:
+def _sides(item: Followed, span: _Span, before: pl.DataFrame, after: pl.DataFrame) -> _Sides | None:
     """Return an indicator's drives before and after, as seen from the zero before."""
-    figures = item.witness.figures
-    day = pl.col("started").dt.date()
-    before = figures.filter(day < span.event.on)
-    after = figures.filter(day > span.event.on)
-    if span.until is not None:
-        after = after.filter(day < span.until)
-    after = after.head(SIDE)
     if min(before.height, after.height) < FEWEST or span.event.on < item.learned.end:
         return None
     tracked = drift.track(before, item.learned, span.earlier, item.plan)
@@ -124,13 +169,37 @@ def _sides(item: Followed, span: _Span) -> _Sides | None:
         tracked=replace(tracked, state=np.zeros_like(tracked.state)),  # all of them are late
         regions=regions.filter(pl.col("drive").is_in(kept.implode())),
     )
-    return _Sides(then, now, _change(item, before, after, tracked))
+    parts = [(ALL, before, after), *_by_region(item, before, after)]
+    changes = (_change(item, part, tracked) for part in parts)
+    return _Sides(then, now, tuple(change for change in changes if change is not None))
+
+
+def _by_region(
+    item: Followed, before: pl.DataFrame, after: pl.DataFrame
+) -> Iterator[tuple[str, pl.DataFrame, pl.DataFrame]]:
+    """Yield each region with its figures of the drives on both sides."""
+    regions = item.witness.regions
+    if item.witness.indicator.scale == "log_percent":
+        ratio = ((pl.col("value") / 100.0).exp() - 1.0) * 100.0
+        regions = regions.with_columns(value=ratio)
+    for name in regions["region"].unique().sort().to_list():
+        here = regions.filter(pl.col("region") == name)
+        sides = (
+            side.select("drive", "started", "odometer_km").join(
+                here, on="drive", maintain_order="left"
+            )
+            for side in (before, after)
+        )
+        yield (name, *sides)
 
 
 def _change(
-    item: Followed, before: pl.DataFrame, after: pl.DataFrame, tracked: drift.Tracked
+    item: Followed, part: tuple[str, pl.DataFrame, pl.DataFrame], tracked: drift.Tracked
 ) -> RepairChange | None:
-    """Contrast the drives' figures as a whole."""
+    """Contrast the drives before with those after; what both share drops out of the band."""
+    region, before, after = part
+    if not before.height or not after.height:
+        return None
     both = pl.concat([before, after])
     segment = drift.whole_segment(both, item.learned, drift.axis_of(both), item.plan)
     course = tracked.course
@@ -140,4 +209,4 @@ def _change(
     )
     if found is None:
         return None
-    return RepairChange(item.witness.indicator.name, "all", found.change, found.low, found.high)
+    return RepairChange(item.witness.indicator.name, region, found.change, found.low, found.high)

@@ -182,7 +182,8 @@ def _correlation(series: Sequence[pl.DataFrame]) -> tuple[tuple[float, ...], ...
     matrix = np.eye(size)
     for i in range(size):
         for j in range(i):
-            both = series[i].join(series[j], on="drive", suffix="_other")
+            # in order, or the last digit would differ from run to run
+            both = series[i].join(series[j], on="drive", suffix="_other", maintain_order="left")
             if both.height < LEAST_COMMON:
                 continue
             a, b = _ranks(both["level"]), _ranks(both["level_other"])

@@ -5,15 +5,22 @@ from __future__ import annotations
 import json
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias, cast
 
-from healthtrack import chain
 from healthtrack.errors import ReportError
 from healthtrack.jobs.findings import finding_as_dict
 from healthtrack.jobs.kin import Kin
 from healthtrack.jobs.pool import Failure, RemoteExecutor, run_each
+from healthtrack.jobs.recalling import (
+    AssessTask,
+    Outcome,
+    assess_one,
+    from_the_start,
+    keep,
+    recalled,
+)
 from healthtrack.records import VehicleFinding
 from healthtrack.store import StoredFinding
 
@@ -22,12 +29,11 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
     from datetime import date, datetime
 
-    from healthtrack.baseline import Baseline
-    from healthtrack.config import ReportSettings, VehicleSettings, WorkspaceSettings
+    from healthtrack.config import ReportSettings, VehicleSettings
     from healthtrack.jobs.beside import BesideTask
     from healthtrack.jobs.shown_pulls import PullsToShow
     from healthtrack.jobs.workspace import Workspace
-    from healthtrack.records import State, VehicleHistory
+    from healthtrack.records import State
     from healthtrack.store import Store
 
 Failed: TypeAlias = Callable[[str, str], None]
@@ -38,17 +44,6 @@ FEWEST_VEHICLES_FOR_A_POOL = 3
 
 AHEAD = 8
 """Vehicles whose histories are in memory at a time."""
-
-
-@dataclass(frozen=True)
-class AssessTask:
-    """All that a verdict rests on."""
-
-    history: VehicleHistory
-    vehicle: VehicleSettings
-    workspace: WorkspaceSettings
-    as_of: date
-    sisters: tuple[Baseline, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -70,11 +65,6 @@ class WrittenReport:
     vehicle: str
     path: Path
     finding: VehicleFinding
-
-
-def assess_one(task: AssessTask) -> VehicleFinding:
-    """Give one verdict; pure, in any process."""
-    return chain.assess(task.history, task.vehicle, task.workspace, task.as_of, task.sisters)
 
 
 def write_one(task: ReportTask) -> bytes:
@@ -139,19 +129,35 @@ def assess(  # noqa: PLR0913, PLR0917 - what is assessed, of when, where, and wh
         A vehicle is not in the settings.
     """
     kin = Kin(workspace, store, as_of)
-    tasks = (
-        AssessTask(
-            store.history(vehicle, as_of), settings, workspace.settings, as_of, kin.of(vehicle)
-        )
-        for vehicle, settings in workspace.chosen(vehicles).items()
-    )
-    for task, finding in run_each(assess_one, tasks, executor, AHEAD):
-        if isinstance(finding, Failure):
-            _tell(failed, task.history.vehicle, finding)
+    chosen = workspace.chosen(vehicles)
+    tasks = (_task(workspace, store, vehicle, as_of, kin) for vehicle in chosen)
+    for task, outcome in run_each(assess_one, tasks, executor, AHEAD):
+        vehicle = task.history.vehicle
+        if isinstance(outcome, Failure):
+            _tell(failed, vehicle, outcome)
             continue
+        finding = _settled(store, task, outcome)
         document = json.dumps(finding_as_dict(finding), ensure_ascii=False)
-        store.keep_finding(StoredFinding(finding.vehicle, as_of, now, finding.state, document))
+        store.keep_finding(StoredFinding(vehicle, as_of, now, finding.state, document))
         yield finding
+
+
+def _settled(store: Store, task: AssessTask, outcome: Outcome) -> VehicleFinding:
+    """Keep what a verdict leaves behind and return it; given anew where nothing could be used."""
+    before = task.parts
+    if outcome.finding is None:
+        from_the_start(task.history.vehicle, outcome.misfit)
+        history = store.history(task.history.vehicle, task.as_of)
+        outcome, before = assess_one(replace(task, history=history, parts={})), {}
+    assert outcome.finding is not None, "a whole history always gives a verdict"
+    keep(store, task.history.vehicle, outcome, before)
+    return outcome.finding
+
+
+def _task(workspace: Workspace, store: Store, vehicle: str, as_of: date, kin: Kin) -> AssessTask:
+    settings = (workspace.settings.vehicles[vehicle], workspace.settings)
+    history, parts = recalled(store, vehicle, settings, as_of)
+    return AssessTask(history, *settings, as_of, kin.of(vehicle), parts)
 
 
 def write_report(
@@ -178,8 +184,8 @@ def write_reports(
     executor : Executor or None
         Where it is done; None does it here. What a remote one draws is written by this process.
     store : Store or None
-        Where the logs are listed, and the samples of pulls, to be drawn on the vehicle's compressor
-        map; None draws neither.
+        Where the samples of pulls are, to be drawn on the vehicle's compressor map; None draws no
+        pulls.
     failed : callable or None
         Told of a vehicle without a report, and why; the others go on. None: the first ends it.
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
         CauseFinding,
         Forecast,
         IndicatorFinding,
+        RepairFinding,
         VehicleFinding,
     )
 
@@ -42,6 +43,27 @@ def finding_as_dict(finding: VehicleFinding) -> dict[str, Any]:
             {"indicator": item.indicator, "needs": item.needs} for item in finding.not_observable
         ],
         "advice": list(finding.advice),
+        "repairs": [_repair(repair) for repair in finding.repairs],
+    }
+
+
+def _repair(repair: RepairFinding) -> dict[str, Any]:
+    return {
+        "event": repair.event,
+        "on": _day(repair.on),
+        "kind": repair.kind,
+        "gone": _figure(repair.gone),
+        "changes": [
+            {
+                "indicator": change.indicator,
+                "region": change.region,
+                "change": _figure(change.change),
+                "low": _figure(change.low),
+                "high": _figure(change.high),
+            }
+            for change in repair.changes
+        ],
+        "causes_before": [_cause(cause) for cause in repair.causes],
     }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from healthtrack import chain
+from healthtrack.jobs.recalling import recalled
 
 if TYPE_CHECKING:
     from datetime import date
@@ -36,9 +37,11 @@ class Kin:
 
     def _of_one(self, vehicle: str) -> tuple[Baseline, ...]:
         if vehicle not in self._lent:
-            history = self._store.history(vehicle, self._as_of)
-            settings = self._workspace.settings
-            self._lent[vehicle] = chain.lent(
-                history, settings.vehicles[vehicle], settings, self._as_of
-            )
+            workspace = self._workspace.settings
+            settings = workspace.vehicles[vehicle]
+            history, parts = recalled(self._store, vehicle, (settings, workspace), self._as_of)
+            known = chain.kept_baselines(parts) if parts else {}
+            if known is None:
+                history, known = self._store.history(vehicle, self._as_of), {}
+            self._lent[vehicle] = chain.lent(history, settings, workspace, self._as_of, known)
         return self._lent[vehicle]

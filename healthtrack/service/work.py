@@ -12,10 +12,11 @@ import logging
 import shutil
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from healthtrack.errors import HealthtrackError
 from healthtrack.jobs import assessing
+from healthtrack.jobs.cluster import engine
 from healthtrack.mail import Attachment, Letter, build
 from healthtrack.schedule import latest, quiet_until
 from healthtrack.service import alerts, letters
@@ -33,7 +34,7 @@ from healthtrack.store import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from healthtrack.config_service import RecipientSettings
@@ -66,7 +67,7 @@ class Assessor(Protocol):
         """Assess a vehicle and keep the verdict."""
         ...
 
-    def draw(self, workspace: Workspace, finding: VehicleFinding) -> Path:
+    def draw(self, workspace: Workspace, store: Store, finding: VehicleFinding) -> Path:
         """Draw a report and say where it is."""
         ...
 
@@ -77,8 +78,37 @@ class Assessor(Protocol):
         ...
 
 
+@runtime_checkable
+class Several(Protocol):
+    """An assessor that gives many verdicts side by side."""
+
+    def assess_several(
+        self,
+        bench: Bench,
+        vehicles: Sequence[str],
+        as_of: date,
+        failed: Callable[[str, str], None],
+    ) -> Iterator[VehicleFinding]:
+        """Assess vehicles and keep each verdict; one that fails is told of and left out."""
+        ...
+
+
 class Chain:
     """The real assessor."""
+
+    def assess_several(
+        self,
+        bench: Bench,
+        vehicles: Sequence[str],
+        as_of: date,
+        failed: Callable[[str, str], None],
+    ) -> Iterator[VehicleFinding]:
+        """Assess vehicles in worker processes where that is worth their start."""
+        workspace, store = bench.workspace, bench.store
+        with engine(workspace, len(vehicles), assessing.FEWEST_VEHICLES_FOR_A_POOL) as workers:
+            yield from assessing.assess(
+                workspace, store, vehicles, as_of, bench.now, workers, failed
+            )
 
     def assess(
         self, workspace: Workspace, store: Store, vehicle: str, as_of: date, now: datetime
@@ -87,9 +117,9 @@ class Chain:
         (finding,) = assessing.assess(workspace, store, (vehicle,), as_of, now)
         return finding
 
-    def draw(self, workspace: Workspace, finding: VehicleFinding) -> Path:
+    def draw(self, workspace: Workspace, store: Store, finding: VehicleFinding) -> Path:
         """Draw a report and say where it is."""
-        return assessing.write_report(workspace, finding).path
+        return assessing.write_report(workspace, finding, store).path
 
     def draw_fleet(
         self, workspace: Workspace, store: Store, findings: Sequence[VehicleFinding], as_of: date
@@ -144,7 +174,7 @@ class Bench:
 
     def _assess_all(self, as_of: date) -> str:
         vehicles = tuple(self.workspace.settings.vehicles)
-        self._each(vehicles, lambda vehicle: self.watch(vehicle, as_of))
+        self._watch_all(vehicles, as_of)
         return f"{len(vehicles)} vehicles assessed as of {as_of:%Y-%m-%d}"
 
     def assess_news(self) -> int:
@@ -152,8 +182,27 @@ class Bench:
         known = self.workspace.settings.vehicles
         vehicles = tuple(one for one in Ledger(self.store).news() if one in known)
         today = self.now.astimezone(UTC).date()
-        self._each(vehicles, lambda vehicle: self.watch(vehicle, today))
+        self._watch_all(vehicles, today)
         return len(vehicles)
+
+    def _watch_all(self, vehicles: Sequence[str], as_of: date) -> None:
+        """Watch vehicles, several side by side where there are several."""
+        few = len(vehicles) < assessing.FEWEST_VEHICLES_FOR_A_POOL
+        if few or not isinstance(self.assessor, Several):
+            self._each(vehicles, lambda vehicle: self.watch(vehicle, as_of))
+            return
+        failures: list[str] = []
+
+        def failed(vehicle: str, words: str) -> None:
+            failures.append(f"{vehicle}: {words}")
+
+        for finding in self.assessor.assess_several(self, vehicles, as_of, failed):
+            if self.stopping():
+                raise Stopping
+            self._verdicts[finding.vehicle, as_of] = finding
+            self._try(finding.vehicle, lambda vehicle: self.watch(vehicle, as_of), failures)
+        if failures:
+            raise HealthtrackError("; ".join(failures))
 
     def watch(self, vehicle: str, as_of: date) -> None:
         """Assess a vehicle, move its alert episodes on and put alerts out."""
@@ -286,7 +335,7 @@ class Bench:
         key = (finding.vehicle, finding.as_of)
         try:
             if key not in self._reports or not self._reports[key].exists():
-                self._reports[key] = self.assessor.draw(self.workspace, finding)
+                self._reports[key] = self.assessor.draw(self.workspace, self.store, finding)
                 self._step("report drawn", finding.vehicle)
             path = self._reports[key]
             content = path.read_bytes()
@@ -393,17 +442,20 @@ class Bench:
 
     def _each(self, vehicles: Sequence[str], work: Callable[[str], None]) -> None:
         """Do something for each vehicle; one that fails does not keep the others from it."""
-        failures = []
+        failures: list[str] = []
         for vehicle in vehicles:
             if self.stopping():
                 raise Stopping
-            try:
-                work(vehicle)
-            except HealthtrackError as error:
-                _log.exception("vehicle failed", extra={"vehicle": vehicle})
-                failures.append(f"{vehicle}: {error}")
+            self._try(vehicle, work, failures)
         if failures:
             raise HealthtrackError("; ".join(failures))
+
+    def _try(self, vehicle: str, work: Callable[[str], None], failures: list[str]) -> None:
+        try:
+            work(vehicle)
+        except HealthtrackError as error:
+            _log.exception("vehicle failed", extra={"vehicle": vehicle})
+            failures.append(f"{vehicle}: {error}")
 
     def _step(self, step: str, what: str) -> None:
         """Say in the log which step was just completed; the kill campaign listens here."""

@@ -3,6 +3,7 @@
 from healthtrack.store.backup import backups, restore_backup, surplus_backups, write_backup
 from healthtrack.store.entries import LogEntry, StoredFinding
 from healthtrack.store.episodes import Episode, Episodes
+from healthtrack.store.kept import KeptParts
 from healthtrack.store.ledger import JobRecord, Ledger, Run
 from healthtrack.store.opening import put_log_aside
 from healthtrack.store.outbox import Delivery, Outbox, OutboxLetter, Settled
@@ -23,6 +24,7 @@ __all__ = [
     "Episode",
     "Episodes",
     "JobRecord",
+    "KeptParts",
     "Ledger",
     "LogEntry",
     "Outbox",

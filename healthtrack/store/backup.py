@@ -101,7 +101,7 @@ def write_backup(store: Store, folder: Path, now: datetime) -> Path:
 def _files(connection: duckdb.DuckDBPyConnection, store: Store) -> list[_File]:
     tables = connection.execute(
         "SELECT table_name FROM information_schema.tables WHERE table_catalog = current_database() "
-        "AND table_schema = 'main' AND table_name <> 'sample' ORDER BY table_name"
+        "AND table_schema = 'main' AND table_name NOT IN ('sample', 'kept') ORDER BY table_name"
     ).fetchall()
     files = [
         _File(f"{table}.parquet", table, f'SELECT * FROM "{table}"', "")  # noqa: S608

@@ -194,6 +194,20 @@ MIGRATIONS: tuple[Migration, ...] = (
             "CREATE TABLE sample_owner (id VARCHAR NOT NULL)",
         ),
     ),
+    Migration(
+        8,
+        "what verdicts leave behind for the next ones",
+        (
+            """
+            CREATE TABLE kept (
+                vehicle VARCHAR NOT NULL,
+                name VARCHAR NOT NULL,
+                digest VARCHAR NOT NULL,
+                content BLOB NOT NULL,
+                PRIMARY KEY (vehicle, name)
+            )""",
+        ),
+    ),
 )
 
 

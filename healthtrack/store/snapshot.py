@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from pathlib import Path
 
-_LEFT_OUT = {"sample": "false"}
+_LEFT_OUT = {"sample": "false", "kept": "false"}
 """Tables that go along empty, with the condition that empties them."""
 
 _WITHOUT_CONTENT = {"outbox": "* REPLACE (NULL::BLOB AS raw)"}

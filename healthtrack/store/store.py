@@ -24,7 +24,7 @@ from healthtrack.store.samples_catalogue import SampleCatalogue
 from healthtrack.store.transaction import transaction
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from pathlib import Path
     from types import TracebackType
 
@@ -251,6 +251,8 @@ class Store:
                 f'DELETE FROM "{table}" WHERE drive IN (SELECT drive FROM drive WHERE log = ?)'  # noqa: S608
                 for table in TABLES
             ),
+            # what was kept of the vehicle rested on it
+            "DELETE FROM kept WHERE vehicle IN (SELECT vehicle FROM drive WHERE log = ?)",
             "DELETE FROM drive WHERE log = ?",
             "DELETE FROM loss WHERE log = ?",
             "DELETE FROM note WHERE log = ?",
@@ -295,7 +297,7 @@ class Store:
         ended: datetime | None = rows[0][0]
         return ended
 
-    def history(self, vehicle: str, as_of: date) -> VehicleHistory:
+    def history(self, vehicle: str, as_of: date, *, with_windows: bool = True) -> VehicleHistory:
         """Return all that was known of a vehicle at the end of a day.
 
         Parameters
@@ -305,6 +307,8 @@ class Store:
         as_of : datetime.date
             A drive counts if it had ended by the end of this day, UTC; so does a maintenance
             event up to and including this day.
+        with_windows : bool
+            Without, its windows have no rows: they are by far the most of it.
 
         Returns
         -------
@@ -324,13 +328,24 @@ class Store:
         return VehicleHistory(
             vehicle=vehicle,
             drives=drives,
-            windows=self._of_drives("window", vehicle, end),
+            windows=self._of_drives("window", vehicle, end)
+            if with_windows
+            else self.windows_of(()),
             losses=self._losses(vehicle, end),
             maintenance=self.maintenance(vehicle, as_of),
             logs_stored=stored,
             logs_quarantined=quarantined,
             standstills=self._of_drives("standstill", vehicle, end),
             pulls=self._of_drives("pull", vehicle, end),
+        )
+
+    def windows_of(self, drives: Sequence[str]) -> pl.DataFrame:
+        """Return the windows of chosen drives, as :meth:`history` has them."""
+        return self._frame(
+            f'SELECT {_window_columns("window")} FROM "window" JOIN drive USING (drive) '  # noqa: S608
+            "WHERE drive IN (SELECT unnest(?::VARCHAR[])) "
+            'ORDER BY started, drive, "window".t',
+            [list(drives)],
         )
 
     def recent_windows(self, vehicle: str, most: int) -> pl.DataFrame:
@@ -343,10 +358,8 @@ class Store:
 
     def _of_drives(self, table: str, vehicle: str, end: datetime) -> pl.DataFrame:
         """Return a table's rows of a vehicle's drives that had ended, columns in their order."""
-        keys = ["drive", "t", *(("seconds", "region") if table != "pull" else ())]
-        columns = ", ".join(f'"{table}"."{name}"' for name in [*keys, *TABLES[table]])
         return self._frame(
-            f'SELECT {columns} FROM "{table}" JOIN drive USING (drive) '  # noqa: S608
+            f'SELECT {_window_columns(table)} FROM "{table}" JOIN drive USING (drive) '  # noqa: S608
             f'WHERE drive.vehicle = ? AND ended < ? ORDER BY started, drive, "{table}".t',
             [vehicle, end],
         )
@@ -508,3 +521,8 @@ def _overlap(entry: LogEntry, other: LogEntry) -> str:
         "is the same drive from a second logger, or exported once more with other columns, the one "
         "that came first stays: delete this file; the next time bring all columns in one log."
     )
+
+
+def _window_columns(table: str) -> str:
+    keys = ["drive", "t", *(("seconds", "region") if table != "pull" else ())]
+    return ", ".join(f'"{table}"."{name}"' for name in [*keys, *TABLES[table]])

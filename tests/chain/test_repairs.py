@@ -67,6 +67,15 @@ def test_work_that_helped_is_told_with_what_it_changed_and_confirms_the_cause(as
     # 92 % of the air was shown before: the figure rises by 8 % of what a sound sensor shows
     assert whole["airflow"].low < -100.0 * LOW < whole["airflow"].high
     assert whole["airflow"].low > 0.0
+    regions = [
+        item for item in repair.changes if item.indicator == "airflow" and item.region != "all"
+    ]
+    assert len(regions) >= 2
+    for item in regions:
+        # the baseline's own error is on both sides and drops out: one region is some twice as
+        # uncertain as all of them together, not more
+        assert item.low < -100.0 * LOW < item.high
+        assert item.high - item.low < 3.0 * (whole["airflow"].high - whole["airflow"].low)
 
 
 def test_work_that_did_not_help_leaves_the_complaint(assessed):

@@ -42,7 +42,12 @@ PROMISED = json.loads("""
               "size_low": -5.2, "size_high": -3.5, "unit": "%"}],
   "not_observable": [{"indicator": "intake_restriction",
                       "needs": "ambient pressure in the air box"}],
-  "advice": ["look"]}]}
+  "advice": ["look"],
+  "repairs": [{"event": "w1", "on": "2025-05-02", "kind": "charge_air_leak_repaired",
+    "gone": 0.97,
+    "changes": [{"indicator": "airflow", "region": "all", "change": 3.1, "low": 2.0, "high": 4.2}],
+    "causes_before": [{"cause": "charge_air_leak", "probability": 0.9, "size": 5.0,
+                       "size_low": 3.0, "size_high": 7.0, "unit": "%"}]}]}]}
 """)
 
 INDICATOR = IndicatorFinding(
@@ -63,6 +68,14 @@ FINDING = VehicleFinding(
     causes=(CauseFinding("airflow_sensor_reads_low", 0.91, -4.3, -5.2, -3.5, "%"),),
     not_observable=(NotObservable("intake_restriction", "ambient pressure in the air box"),),
     advice=("look",),
+    repairs=(
+        RepairFinding(
+            "charge_air_leak_repaired",
+            (RepairChange("airflow", "all", 3.1, 2.0, 4.2),),
+            (CauseFinding("charge_air_leak", 0.9, 5.0, 3.0, 7.0, "%"),),
+            0.97, -0.1, "w1", date(2025, 5, 2),
+        ),
+    ),
 )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from healthtrack.baseline import Baseline
+from healthtrack.baseline import Baseline, ResponseModel
 from healthtrack.drift import Plan, track, track_on, tracked_from_kept, tracked_to_kept
 from healthtrack.drift.finding import finding
 from healthtrack.indicators import ALL
@@ -25,7 +25,7 @@ BASELINE = Baseline(
     (FIRST + timedelta(days=2 * (LEARNED - 1))).date(),
     tuple(f"v/{place:03d}" for place in range(LEARNED)),
     (),
-    (),
+    (ResponseModel("ambient_temperature", 20.0, 10.0, -1.5, 1.5, -1.0, 0.7),),
 )
 
 
@@ -43,6 +43,7 @@ def drives(*, repaired=True):
             "se": rng.uniform(0.5, 0.9, COUNT),
             "windows": np.full(COUNT, 12),
             "inside": np.ones(COUNT),
+            "c_ambient_temperature": np.sin(place / 30.0) + rng.normal(0, 0.3, COUNT),
         }
     )
 
@@ -71,6 +72,10 @@ def assert_same(one, other):
         np.testing.assert_array_equal(mine.course.carried.mean, theirs.course.carried.mean)
     for mine, theirs in zip(one.smoothed(), other.smoothed(), strict=True):
         np.testing.assert_array_equal(mine, theirs)
+    rows, document = tracked_to_kept(one)
+    others, same = tracked_to_kept(other)
+    assert rows.equals(others)
+    assert document == same
 
 
 @pytest.mark.parametrize("repaired", [True, False])

@@ -19,6 +19,10 @@ def asked(monkeypatch):
     """Return the vehicles whose histories were read, in order; each lends its own name."""
     names: list[str] = []
     monkeypatch.setattr(chain, "lent", lambda history, *_: (history,))
+    monkeypatch.setattr(
+        "healthtrack.jobs.kin.recalled",
+        lambda store, vehicle, _, as_of: (store.history(vehicle, as_of), {}),
+    )
     return names
 
 

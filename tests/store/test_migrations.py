@@ -27,6 +27,7 @@ ROWS = {
         "window": "'otter/1', '2025-03-28 07:00:00+00', 8.0, 'part_load'",
     },
     6: {"service_seen": "'otter', 3"},
+    7: {"sample_file": "'otter/1', NULL", "sample_owner": "'an id'"},
     5: {
         "service_job": "'assess', '2026-11-25 06:00:00+00'",
         "service_run": (

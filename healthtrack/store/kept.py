@@ -1,0 +1,63 @@
+"""What verdicts leave behind for the next ones: named parts of bytes per vehicle.
+
+The store knows nothing of what is in them. All of it can be made again from the drives, so a
+snapshot and a backup go without.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING
+
+from healthtrack.store.transaction import transaction
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from healthtrack.store.store import Store
+
+
+class KeptParts:
+    """The parts of every vehicle."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._connection = store._connection
+
+    def read(self, vehicle: str) -> dict[str, bytes]:
+        """Return a vehicle's parts by name; none at all where one of them is damaged."""
+        rows = self._connection.execute(
+            "SELECT name, digest, content FROM kept WHERE vehicle = ?", [vehicle]
+        ).fetchall()
+        if any(_digest(content) != digest for _, digest, content in rows):
+            return {}
+        return {name: content for name, _, content in rows}
+
+    def write(self, vehicle: str, parts: Mapping[str, bytes]) -> None:
+        """Keep these parts, all or none, in the place of the vehicle's earlier ones.
+
+        Those that are as they were are not written again. A snapshot keeps none.
+        """
+        if self._store.read_only:
+            return
+        before = dict(
+            self._connection.execute(
+                "SELECT name, digest FROM kept WHERE vehicle = ?", [vehicle]
+            ).fetchall()
+        )
+        now = {name: _digest(content) for name, content in parts.items()}
+        with transaction(self._connection):
+            for name in before.keys() - now.keys():
+                self._connection.execute(
+                    "DELETE FROM kept WHERE vehicle = ? AND name = ?", [vehicle, name]
+                )
+            for name, digest in now.items():
+                if before.get(name) != digest:
+                    self._connection.execute(
+                        "INSERT OR REPLACE INTO kept VALUES (?, ?, ?, ?)",
+                        [vehicle, name, digest, parts[name]],
+                    )
+
+
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
