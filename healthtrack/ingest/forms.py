@@ -68,6 +68,34 @@ def holds(header: Header, pipeline: Pipeline) -> bool:
     return all(header.find(wanted) is not None for wanted in pipeline.identify)
 
 
+def _numeric(header: Header, pipeline: Pipeline) -> frozenset[int]:
+    """Return the columns that hold plain numbers, if the log is as its pipeline says.
+
+    Of a polling logger the text is compared, and a row of a long log is of any channel.
+    """
+    shape = pipeline.file
+    if (
+        pipeline.long is not None
+        or pipeline.poll.mode != "every_row"
+        or shape.decimal != "."
+        or shape.thousands
+    ):
+        return frozenset()
+    mapped = {
+        next((at for at in map(header.find, setting.names) if at is not None), None)
+        for setting in pipeline.channels.values()
+        if not setting.raw
+    }
+    others = {
+        header.find(name)
+        for name in (
+            *pipeline.time.columns,
+            *(name for one in pipeline.channels.values() if one.raw for name in one.names),
+        )
+    }
+    return frozenset(at for at in mapped - others if at is not None)
+
+
 class TextForm:
     """Delimited text, decoded once per encoding that a pipeline asks for."""
 
@@ -94,7 +122,14 @@ class TextForm:
     def table(self, header: Header, pipeline: Pipeline) -> Table:
         """Take the lines under the header apart."""
         text = self._text(pipeline.file.encoding)
-        return table.read_table(text, header, pipeline.file, self._name, cut=self._content.cut)
+        return table.read_table(
+            text,
+            header,
+            pipeline.file,
+            self._name,
+            cut=self._content.cut,
+            numeric=_numeric(header, pipeline),
+        )
 
     def first_words(self) -> str:
         """Return the first line that is not blank."""

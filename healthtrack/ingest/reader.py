@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from healthtrack.errors import LogError
@@ -234,18 +235,20 @@ def _only_fresh(
 
 def _samples(frame: pl.DataFrame, pipeline: Pipeline, vehicle_id: str, name: str) -> pl.DataFrame:
     channels = [column for column in frame.columns if column != "t"]
-    frame = frame.filter(pl.any_horizontal(pl.col(channels).is_not_null()))
+    if not any(frame[column].null_count() == 0 for column in channels):
+        frame = frame.filter(pl.any_horizontal(pl.col(channels).is_not_null()))
     if frame.height < FEWEST_ROWS:
         raise LogError(
             "too_few_rows",
             f"{name} holds {frame.height} usable rows; at least {FEWEST_ROWS} are needed. "
             "A short log is usually a logger that was switched off at once.",
         )
-    gap = pl.col("t").diff().dt.total_microseconds() > pipeline.time.split_gap_min * 60e6
-    gap = gap.fill_null(value=False)
-    start = pl.col("t").first()
-    if frame.select(gap.any()).item():
-        start = start.over(gap.cum_sum())
+    longest = pipeline.time.split_gap_min * 60e6
+    ticks = frame["t"].dt.epoch("us").to_numpy()
+    gap = np.diff(ticks, prepend=ticks[0]) > longest
+    start = pl.lit(frame["t"][0])
+    if gap.any():
+        start = pl.col("t").first().over(pl.Series(gap).cum_sum())
     started = start.dt.strftime("%Y-%m-%dT%H:%M:%S")
     return frame.select((pl.lit(f"{vehicle_id}/") + started).alias("drive"), "t", *channels)
 

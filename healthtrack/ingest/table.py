@@ -145,8 +145,18 @@ def find_header(lines: list[tuple[str, str]], pipeline: Pipeline) -> Header | No
     return None
 
 
-def read_table(text: str, header: Header, shape: FileShape, name: str, *, cut: bool) -> Table:
+def read_table(
+    text: str,
+    header: Header,
+    shape: FileShape,
+    name: str,
+    *,
+    cut: bool,
+    numeric: frozenset[int] = frozenset(),
+) -> Table:
     """Take the text under a header apart.
+
+    The ``numeric`` columns are read as numbers at once where every cell of them is one or empty.
 
     Rows with more or fewer cells than the header are left out and counted (``ragged_row``), as are
     repeats of the header (``repeated_header``). Where the file does not end with a line end, its
@@ -163,7 +173,7 @@ def read_table(text: str, header: Header, shape: FileShape, name: str, *, cut: b
             f"{name} has {len(header.raw)} columns; up to {MOST_COLUMNS} are read. "
             "The file is left as it is. Export only the channels that are needed.",
         )
-    regular = None if cut else _regular(text, header, shape)
+    regular = None if cut else _regular(text, header, shape, numeric)
     if regular is not None:
         return regular
     lines = text.split("\n")
@@ -211,7 +221,7 @@ def read_table(text: str, header: Header, shape: FileShape, name: str, *, cut: b
     return Table(header, cells, preamble, rows, tuple(losses))
 
 
-def _regular(text: str, header: Header, shape: FileShape) -> Table | None:
+def _regular(text: str, header: Header, shape: FileShape, numeric: frozenset[int]) -> Table | None:
     """Take a text apart at once where every line is a row of just as many cells as the header.
 
     Most logs are so. Where any line is not, or might not be, nothing is returned and the lines are
@@ -237,24 +247,36 @@ def _regular(text: str, header: Header, shape: FileShape) -> Table | None:
     )
     if odd or not rows:
         return None
-    try:
-        cells = _read_csv(body, width, delimiter)
-    except pl.exceptions.PolarsError:
-        return None
-    if cells.height != rows:
+    cells = _read_csv_or_none(body, width, delimiter, numeric) if numeric else None
+    if cells is None:  # no columns of numbers, or an odd cell in one of them
+        cells = _read_csv_or_none(body, width, delimiter, frozenset())
+    if cells is None or cells.height != rows:
         return None
     line = pl.int_range(first + 1, first + 1 + rows, dtype=pl.Int64, eager=True).alias("line")
     return Table(header, cells.with_columns(line), tuple(head[: header.line]), rows, ())
 
 
-def _read_csv(body: str, width: int, delimiter: str) -> pl.DataFrame:
+def _read_csv_or_none(
+    body: str, width: int, delimiter: str, numeric: frozenset[int]
+) -> pl.DataFrame | None:
+    try:
+        return _read_csv(body, width, delimiter, numeric)
+    except pl.exceptions.PolarsError:
+        return None
+
+
+def _read_csv(
+    body: str, width: int, delimiter: str, numeric: frozenset[int] = frozenset()
+) -> pl.DataFrame:
     return pl.read_csv(
         io.BytesIO(body.encode()),
         has_header=False,
         separator=delimiter,
         quote_char=None,
         infer_schema=False,
-        schema=dict.fromkeys(map(str, range(width)), pl.String),
+        schema={
+            str(column): pl.Float64 if column in numeric else pl.String for column in range(width)
+        },
     )
 
 
