@@ -73,7 +73,7 @@ def _moved(item: IndicatorFinding) -> str:
     direction = "below" if level < 0 else "above"
     unit = f" {item.unit}" if item.unit else ""
     smaller, larger = sorted((abs(low), abs(high)))
-    harm = ", beyond its limit," if item.state == "alarm" else ""
+    harm = ", beyond its limit" if item.state == "alarm" else ""
     return (
         f"{_label(item)} is {abs(level):.1f}{unit} {direction} healthy "
         f"({smaller:.1f} to {larger:.1f}){harm}"

@@ -1,0 +1,28 @@
+"""The one line on top reads as a sentence."""
+
+from __future__ import annotations
+
+import polars as pl
+import pytest
+
+from healthtrack.chain.verdict import verdict
+from healthtrack.records import Diagnosis, IndicatorFinding, VehicleHistory
+
+
+def alarm(name, kind="drift", since=None):
+    return IndicatorFinding(
+        name, "%", "alarm", "", level=-9.0, low=-10.0, high=-8.0, kind=kind, since_km=since
+    )
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+@pytest.mark.parametrize("since", [None, 120_000.0])
+def test_several_alarms_are_one_sentence_without_doubled_commas(count, since):
+    found = [alarm(name, since=since) for name in ("airflow", "boost", "breathing")[:count]]
+    some = pl.DataFrame({"drive": ["v/1"]})
+    state, reason = verdict(VehicleHistory("v", some, some), found, Diagnosis(()))
+    assert state == "alarm"
+    assert reason.count("beyond its limit") == count
+    assert ",," not in reason
+    assert ", and" not in reason
+    assert ", ," not in reason
