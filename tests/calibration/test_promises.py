@@ -1,8 +1,10 @@
 """The statistical promises, on lives that the estimator does not assume.
 
-The full table, with 200 histories a kind, is printed by ``tests/benchmarks/drift_calibration.py``
-and kept in DEVELOPERS.md; here are enough histories to catch a promise that is broken by a factor.
-Bounds are the promise with four binomial standard errors of the number of histories at hand.
+The whole check is ``python -m tests.benchmarks.drift_calibration 200``: 200 lives a kind, 93–97 %
+each, to within its error. That takes minutes; here are enough lives to catch a promise that is
+broken by a factor. A life's drives share their errors, so the life is the unit: with 24 of them a
+kind's coverage is known to two points, which bounds it from below; from above only all kinds
+together (288 lives, to half a point) and the width of the bands can tell.
 """
 
 from __future__ import annotations
@@ -16,9 +18,8 @@ from tests.calibration.histories import KINDS, LEARNED, life
 pytestmark = pytest.mark.slow
 BAR_YEARS = 80.0
 HISTORIES = 24
-OUTSIDE_THE_PROMISE = {"driver and region change"}
-"""Regimes of 0.6 of a drive's error that hold for months while the healthy period saw only one of
-them: a change of that kind is a step, and is reported as one. Stated in DEVELOPERS.md."""
+ERRORS = 3.5
+"""Standard errors that a kind may lie outside: twelve kinds are looked at."""
 
 
 @pytest.fixture(scope="module")
@@ -33,30 +34,38 @@ def followed():
     return result
 
 
-@pytest.mark.parametrize("kind", [k.name for k in KINDS if k.name not in OUTSIDE_THE_PROMISE])
+def shares(followed, kind):
+    """Return the share of its drives that each life's band covers."""
+    return [
+        (np.abs(course.level - one.level) <= 1.96 * course.level_sd)[LEARNED:].mean()
+        for one, course in zip(*followed[kind], strict=True)
+    ]
+
+
+@pytest.mark.parametrize("kind", [kind.name for kind in KINDS])
 def test_the_95_percent_band_covers_the_true_level(followed, kind):
-    lives, courses = followed[kind]
-    covered = []
-    for one, course in zip(lives, courses, strict=True):
-        off = np.abs(course.level - one.level)[LEARNED:]
-        covered.append((off <= 1.96 * course.level_sd[LEARNED:]).mean())
-    # drives of one history share their errors: the history is the unit
+    covered = shares(followed, kind)
     error = max(np.std(covered), 0.05) / np.sqrt(HISTORIES)
-    assert np.mean(covered) > 0.93 - 3 * error
+    assert np.mean(covered) > 0.93 - ERRORS * error
+
+
+def test_over_all_kinds_the_band_covers_93_to_97_percent(followed):
+    covered = np.concatenate([shares(followed, kind.name) for kind in KINDS])
+    error = np.std(covered) / np.sqrt(covered.size)
+    assert error < 0.01
+    assert 0.93 - 3 * error < covered.mean() < 0.97 + 3 * error
 
 
 def test_false_alerts_are_as_rare_as_promised(followed):
     false, years = 0, 0.0
     for kind in KINDS:
-        if kind.name in OUTSIDE_THE_PROMISE:
-            continue
         for one, course in zip(*followed[kind.name], strict=True):
             faulty = bool(kind.step or kind.ramp)
             end = one.fault_at if faulty else one.segment.days.size - 1
             false += sum(raised < end for raised in course.episodes.raised)
             years += (one.segment.days[end] - one.segment.days[LEARNED]) / 365.25
     promised = years / BAR_YEARS
-    assert years > 400
+    assert years > 600
     assert false <= promised + 4 * np.sqrt(promised)
 
 
