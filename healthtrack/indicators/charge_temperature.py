@@ -70,6 +70,15 @@ CHARGE_TEMPERATURE = Indicator(
             reason="the compressor's rise goes with the absolute inlet temperature (+3 % per "
             "10 K of some 20 K left behind the cooler); engine bay heat does the opposite",
         ),
+        Response(
+            "ambient_pressure",
+            reference=98.0,
+            step=1.0,
+            mean=-0.4,
+            sd=0.3,
+            reason="at the same manifold pressure thinner air is compressed further: with 70 % "
+            "efficiency and 30 % of the rise left behind the cooler 0.4 K per kPa at any boost",
+        ),
     ),
     concern="high",
     limit=15.0,

@@ -29,6 +29,20 @@ def test_charge_temperature_is_counted_from_the_air_outside(make_windows):
     assert seen["y"].unique().to_list() == [32.0]
 
 
+@pytest.mark.parametrize("manifold", [110.0, 150.0, 220.0])
+def test_thinner_air_warms_the_charge_as_compression_says(manifold):
+    """Isentropic work over an efficiency of 0.65 to 0.75, a quarter to a third left behind."""
+    answers = {answer.condition: answer for answer in ALL["charge_temperature"].responses}
+    prior = answers["ambient_pressure"]
+
+    def rise(ambient):
+        return 293.15 * ((manifold / ambient) ** (0.4 / 1.4) - 1.0)
+
+    per_kpa = rise(98.5) - rise(97.5)
+    for efficiency, left in ((0.75, 0.25), (0.65, 0.33)):
+        assert abs(per_kpa / efficiency * left - prior.mean) < prior.sd
+
+
 @pytest.fixture
 def filtered(make_windows):
     """Return a function that gives windows of a vehicle with a filter of given depression."""
