@@ -10,6 +10,7 @@ import click
 from healthtrack.cli.shell import (
     Day,
     Shell,
+    cluster_option,
     now,
     open_for_reading,
     print_json,
@@ -98,6 +99,7 @@ def _asked(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.argument("vehicles", nargs=-1, metavar="[VEHICLE]...")
 @_asked
 @click.option("--pdf", is_flag=True, help="Write the report on it too.")
+@cluster_option
 @with_workspace
 def run(name: str, vehicles: tuple[str, ...], pdf: bool, **asked: Any) -> None:  # noqa: FBT001, ANN401 - click's
     """Replay each VEHICLE (default: all) day by day and keep the result as NAME.

@@ -23,13 +23,12 @@ def test_the_episodes_in_the_store_are_those_of_the_replay(mended_in_vain, tmp_p
     one = mended_in_vain
     only = {"airflow": indicators.ALL["airflow"]}  # one indicator tells as much in less time
     monkeypatch.setattr(indicators, "ALL", only)
-    monkeypatch.setattr(indicators, "_DECLARED", tuple(only.values()))
     days = sorted(set(one.history.drives["ended"].dt.date()))
     first = len(days) // 2 - 2  # the fault begins in the middle
-    last = following.history_until(one.history, days[first + 26])
+    last = following.history_until(one.history, days[first + 14])
     with Store.open(tmp_path / "store.duckdb") as store:
         episodes = Episodes(store)
-        for day in days[first : first + 27]:
+        for day in days[first : first + 15]:
             then = following.as_then(one.history, day)
             seen = indicators.observable(then.windows, one.vehicle)[0]
             road = Road(day, None, None, None)

@@ -19,6 +19,13 @@ from healthtrack.config import AlertSettings, BaselineSettings
 pytestmark = pytest.mark.slow
 
 
+@pytest.fixture(autouse=True)
+def two_indicators(monkeypatch):
+    """Look at two indicators of windows: the others are followed in the same way."""
+    few = {name: indicators.ALL[name] for name in ("airflow", "breathing")}
+    monkeypatch.setattr(indicators, "ALL", few)
+
+
 def _as_said(one, day):
     """What the chain says of each indicator as of a day, without what a diagnosis adds."""
     then = following.as_then(one.history, day)

@@ -29,7 +29,7 @@ def test_the_worked_example_runs_as_it_stands_and_finds_the_fault(text, folder, 
     names: dict[str, object] = {}
     for block in re.findall(r"```python\n(.*?)```", text, flags=re.DOTALL):
         exec(compile(block, "docs/notebook.md", "exec"), names)
-    assert names["table"].height == 3
+    assert names["table"].height == 2
     assert names["per_vehicle"].height == 1
     last = names["effect"].filter(indicator="airflow").tail(1)
     # the airflow sensor reads 6 % low in the end, and a percent of the sound value is a percent
