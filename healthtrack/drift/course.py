@@ -167,9 +167,10 @@ def course_of(
         best=(int(best[0]), int(best[1])),
         noise=float(state.level.noise[best[0], one]),
         carried=Carried(
-            mean,
-            covariance,
-            total,
+            # as they are restored: the last digit of a product depends on the layout
+            np.ascontiguousarray(mean),
+            np.ascontiguousarray(covariance),
+            np.ascontiguousarray(total),
             state.level.noise[:, one].copy(),
             float(state.level.information[one]),
         ),
