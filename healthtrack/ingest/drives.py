@@ -32,7 +32,7 @@ def drives_of(
             ended=pl.col("t").last(),
             odometer_km=_last_reading(samples),
         )
-        .join(_distances(samples), on="drive", how="left", maintain_order="left")
+        .join(distances(samples), on="drive", how="left", maintain_order="left")
     )
     at_start = _named_reading(pipeline.odometer, path)
     if at_start is not None:
@@ -67,8 +67,11 @@ def _named_reading(setting: NamedOdometer | None, path: Path) -> float | None:
         return None
 
 
-def _distances(samples: pl.DataFrame) -> pl.DataFrame:
-    """Integrate the speed [km] by the trapezoid rule; a stretch without readings adds nothing."""
+def distances(samples: pl.DataFrame) -> pl.DataFrame:
+    """Return each drive's ``distance_km``: the speed integrated by the trapezoid rule.
+
+    A stretch without readings adds nothing. [km]
+    """
     if "vehicle_speed" not in samples.columns:
         return samples.select(pl.col("drive").unique(maintain_order=True)).with_columns(
             distance_km=pl.lit(None, dtype=pl.Float64)

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -64,7 +64,10 @@ def gearing(windows: pl.DataFrame) -> Gearing:
     windows : frame
         ``engine_speed`` [rpm] and ``vehicle_speed`` [km/h]; may lack them.
     """
-    ratio = _ratios(windows)
+    return _gearing_of(_ratios(windows))
+
+
+def _gearing_of(ratio: FloatArray) -> Gearing:
     if len(ratio) < _FEWEST_NEW:
         return Gearing((), len(ratio), 0.0)
     gears: list[float] = []
@@ -105,6 +108,57 @@ def share_in(ratio: FloatArray, gears: tuple[float, ...]) -> float:
     return float(np.mean(off <= WIDTH))
 
 
+_CLEAR_MAJORITY = 2 / 3
+_FEWEST_GEARS = 3
+
+
+def strangers(logs: Sequence[pl.DataFrame]) -> tuple[int, ...]:
+    """Say which of the first logs of a vehicle are another's, told by the others among them.
+
+    Logs on the same gears are of one vehicle; where those hold two thirds of all windows, show
+    three gears and are enough to know a vehicle by, a log that lies on none of them is a stranger.
+
+    Parameters
+    ----------
+    logs : sequence of frame
+        The windows of each log, as :func:`gearing` takes them.
+
+    Returns
+    -------
+    tuple of int
+        Places of the strangers; none where there is no clear majority.
+    """
+    ratios = {at: _ratios(windows) for at, windows in enumerate(logs)}
+    usable = {at: ratio for at, ratio in ratios.items() if len(ratio) >= _FEWEST_NEW}
+    if len(usable) < 3:
+        return ()
+    groups = (_alike(seed, usable) for seed in usable)
+    own = max(groups, key=lambda group: (sum(len(usable[at]) for at in group), -min(group)))
+    known = _gearing_of(np.concatenate([usable[at] for at in own]))
+    total = sum(len(ratio) for ratio in usable.values())
+    clear = known.windows >= _CLEAR_MAJORITY * total and len(own) > len(usable) / 2
+    if not (clear and known.tells and len(known.gears) >= _FEWEST_GEARS):
+        return ()
+    return tuple(
+        at for at, ratio in usable.items() if share_in(ratio, known.gears) <= _FOREIGN_SHARE
+    )
+
+
+def _alike(seed: int, ratios: Mapping[int, FloatArray]) -> list[int]:
+    """Return the logs that lie on the gears of one of them, and of those found so far."""
+    group = [seed]
+    while True:
+        gears = _gearing_of(np.concatenate([ratios[at] for at in group])).gears
+        more = [
+            at
+            for at, ratio in ratios.items()
+            if at not in group and share_in(ratio, gears) >= _KNOWN_SHARE
+        ]
+        if not more:
+            return sorted(group)
+        group += more
+
+
 def foreign(
     windows: pl.DataFrame, own: Gearing, others: Mapping[str, Gearing]
 ) -> tuple[str, ...] | None:
@@ -128,8 +182,14 @@ def foreign(
     ratio = _ratios(windows)
     if not own.tells or len(ratio) < _FEWEST_NEW or share_in(ratio, own.gears) > _FOREIGN_SHARE:
         return None
+    return fits(windows, others)
+
+
+def fits(windows: pl.DataFrame, vehicles: Mapping[str, Gearing]) -> tuple[str, ...]:
+    """Return the vehicles on whose gears a log's windows lie."""
+    ratio = _ratios(windows)
     return tuple(
         name
-        for name, other in others.items()
-        if other.tells and share_in(ratio, other.gears) >= _KNOWN_SHARE
+        for name, known in vehicles.items()
+        if known.tells and share_in(ratio, known.gears) >= _KNOWN_SHARE
     )

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from healthtrack.errors import LogError
-from healthtrack.ingest.identity import Gearing, foreign, gearing
+from healthtrack.ingest.identity import Gearing, fits, foreign, gearing, strangers
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import polars as pl
 
@@ -33,6 +33,40 @@ class Identities:
         self._known: dict[str, Gearing] = {}
         self._asked: dict[str, int] = {}
 
+    def knows(self, vehicle: str) -> bool:
+        """Whether a log of the vehicle can be told from another's, or is not to be."""
+        settings = self._vehicles.get(vehicle)
+        return settings is None or not settings.gearing_check or self._gearing(vehicle).tells
+
+    def strangers(
+        self, vehicle: str, logs: Sequence[tuple[str, pl.DataFrame]]
+    ) -> dict[int, LogError]:
+        """Say which of a vehicle's first logs, told by each other, are another's.
+
+        Parameters
+        ----------
+        vehicle : str
+            Of which too little is stored to know it by.
+        logs : sequence of (name, windows)
+            The first logs said to be of it.
+
+        Returns
+        -------
+        dict of int to LogError
+            Per place ``wrong_vehicle``, naming the vehicles that the log would fit.
+        """
+        self._known.pop(vehicle, None)  # once they are stored, more is known
+        self._asked.pop(vehicle, None)
+        return {
+            at: self._wrong(
+                vehicle,
+                *logs[at],
+                f"its road speed over its engine speed lies on none of the gears that the other "
+                f"{len(logs) - 1} first logs of {vehicle} show",
+            )
+            for at in strangers([windows for _, windows in logs])
+        }
+
     def check(self, vehicle: str, windows: pl.DataFrame, shown: str) -> None:
         """Refuse a log whose gears are not the vehicle's.
 
@@ -47,17 +81,25 @@ class Identities:
         own = self._gearing(vehicle)
         if foreign(windows, own, {}) is None:
             return
+        raise self._wrong(
+            vehicle,
+            shown,
+            windows,
+            "its road speed over its engine speed lies on none of the gears in which "
+            f"{vehicle} was seen",
+        )
+
+    def _wrong(self, vehicle: str, shown: str, windows: pl.DataFrame, found: str) -> LogError:
         others = {name: self._gearing(name) for name in self._vehicles if name != vehicle}
-        fitting = foreign(windows, own, others) or ()
+        fitting = fits(windows, others)
         words = (
             f"It would fit {' or '.join(fitting)}: move it to that vehicle's folder."
             if fitting
             else "It fits no other vehicle that is known either."
         )
-        raise LogError(
+        return LogError(
             "wrong_vehicle",
-            f"{shown}: its road speed over its engine speed lies on none of the gears in which "
-            f"{vehicle} was seen. {words} If it is {vehicle} with another gearbox, axle or tyres, "
+            f"{shown}: {found}. {words} If it is {vehicle} with another gearbox, axle or tyres, "
             f"set gearing_check = false under [vehicles.{vehicle}] in healthtrack.toml.",
         )
 

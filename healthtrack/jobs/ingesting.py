@@ -17,6 +17,7 @@ from healthtrack.jobs.logs import (
     put_into_quarantine,
     release_from_quarantine,
 )
+from healthtrack.jobs.overlapping import join_stored
 from healthtrack.jobs.pool import Failure, RemoteExecutor, run_each, worker_count
 from healthtrack.jobs.reading import FEWEST_FILES_FOR_A_POOL, LogRead, ReadTask, read_one
 from healthtrack.jobs.workspace import unknown_vehicle
@@ -129,23 +130,70 @@ def ingest_logs(
             continue
         candidates[looked_at.sha256] = looked_at
         tasks.append(_task(workspace, looked_at, pipelines))
-    identities = Identities(store, workspace.settings.vehicles)
     ahead = 2 * worker_count(workspace.settings.workers)
+    waiting = _Waiting(Identities(store, workspace.settings.vehicles))
+    died: list[FileOutcome] = []
     with _workers(workspace, len(tasks), executor) as used:
         todo = _for_workers(tasks, store, used)
         try:
             for task, result in run_each(read_one, todo, used, ahead, cost=lambda one: one.size):
                 candidate = candidates.pop(task.sha256)
                 if isinstance(result, Failure):
-                    yield _not_read(candidate.log, result)
+                    died.append(_not_read(candidate.log, result))
                     continue
-                checked = _checked(identities, candidate.log, result)
-                outcome = _keep(workspace, store, candidate, checked, now)
-                if outcome.state != "stored" and isinstance(result, LogRead):
-                    store.sample_catalogue.remove_unnamed([one.file for one in result.written])
-                yield outcome
+                for one in waiting.next(candidate, result):
+                    yield _settled(workspace, store, one, now)
         except BrokenProcessPool:
-            yield from (_worker_died(candidate.log) for candidate in candidates.values())
+            died += [_worker_died(candidate.log) for candidate in candidates.values()]
+    for one in waiting.rest():
+        yield _settled(workspace, store, one, now)
+    yield from died
+
+
+_MOST_WAITING, _MOST_WAITING_BYTES = 8, 48 * 2**20
+
+_Read = tuple[_Candidate, "LogRead | LogError"]
+
+
+class _Waiting:
+    """Holds back the first logs of a vehicle that is not known yet, to compare them first."""
+
+    def __init__(self, identities: Identities) -> None:
+        self._identities = identities
+        self._held: dict[str, list[tuple[_Candidate, LogRead]]] = {}
+
+    def next(self, candidate: _Candidate, result: LogRead | LogError) -> list[_Read]:
+        """Take a log that was read, and return those of which all is known that will be."""
+        vehicle = candidate.log.vehicle
+        if isinstance(result, LogError) or vehicle is None:
+            return [(candidate, result)]
+        before = [] if vehicle in self._held else self.rest()  # no more wait than of one vehicle
+        if self._identities.knows(vehicle):
+            return [*before, (candidate, self._checked(candidate.log, result))]
+        held = self._held.setdefault(vehicle, [])
+        held.append((candidate, result))
+        size = sum(one.read.samples.estimated_size() for _, one in held)
+        if len(held) < _MOST_WAITING and size < _MOST_WAITING_BYTES:
+            return before
+        return [*before, *self._compared(vehicle)]
+
+    def rest(self) -> list[_Read]:
+        """Return all that still wait."""
+        return [one for vehicle in list(self._held) for one in self._compared(vehicle)]
+
+    def _compared(self, vehicle: str) -> list[_Read]:
+        held = self._held.pop(vehicle)
+        logs = [(one.log.shown, read.operation.windows.frame) for one, read in held]
+        wrong = self._identities.strangers(vehicle, logs)
+        return [(one, wrong.get(at, read)) for at, (one, read) in enumerate(held)]
+
+    def _checked(self, log: LogFile, result: LogRead) -> LogRead | LogError:
+        """Return the result, or the reason why it is another vehicle's log."""
+        try:
+            self._identities.check(str(log.vehicle), result.operation.windows.frame, log.shown)
+        except LogError as error:
+            return error
+        return result
 
 
 def _workers(
@@ -265,17 +313,12 @@ def _size_and_time(log: LogFile) -> tuple[int, int]:
     return status.st_size, status.st_mtime_ns
 
 
-def _checked(
-    identities: Identities, log: LogFile, result: LogRead | LogError
-) -> LogRead | LogError:
-    """Return the result, or the reason why it is another vehicle's log."""
-    if isinstance(result, LogError) or log.vehicle is None:
-        return result
-    try:
-        identities.check(log.vehicle, result.operation.windows.frame, log.shown)
-    except LogError as error:
-        return error
-    return result
+def _settled(workspace: Workspace, store: Store, one: _Read, now: datetime) -> FileOutcome:
+    candidate, result = one
+    outcome = _keep(workspace, store, candidate, result, now)
+    if outcome.state != "stored" and isinstance(result, LogRead):
+        store.sample_catalogue.remove_unnamed([place.file for place in result.written])
+    return outcome
 
 
 def _keep(
@@ -315,14 +358,20 @@ def _store(
     name = log.shown
     if log.origin == "quarantine":  # where it is about to go
         name = workspace.shown(workspace.inbox / log.place)
-    shorter = _shorter_copy(store, candidate, entry, result)
-    store.add_log(
-        replace(entry, name=name, pipeline=read.pipeline),
-        read,
-        result.operation,
-        replaces=shorter.sha256 if shorter else None,
-        written=result.written,
-    )
+    entry = replace(entry, name=name, pipeline=read.pipeline)
+    windows = result.operation.windows.frame.height
+    shorter = None
+    try:
+        store.add_log(entry, read, result.operation, written=result.written)
+    except LogError:  # the rare case: it is of the time of drives that are stored
+        shorter = _shorter_copy(candidate, store.overlapping(entry.vehicle, read.drives))
+        if shorter is not None:
+            store.add_log(
+                entry, read, result.operation, replaces=shorter.sha256, written=result.written
+            )
+        else:
+            vehicle = workspace.settings.vehicles[entry.vehicle]
+            read, windows = join_stored(store, entry, result, vehicle)
     release_from_quarantine(workspace, log, entry.sha256)
     notes = read.notes
     if shorter is not None:
@@ -332,21 +381,20 @@ def _store(
         log.vehicle,
         "stored",
         drives=read.drives.height,
-        windows=result.operation.windows.frame.height,
+        windows=windows,
         notes=notes,
         waterfall=ingest.waterfall(read),
     )
 
 
-def _shorter_copy(
-    store: Store, candidate: _Candidate, entry: LogEntry, result: LogRead
-) -> LogEntry | None:
+def _shorter_copy(candidate: _Candidate, overlapping: Sequence[LogEntry]) -> LogEntry | None:
     """Return the stored log that this one continues, byte for byte: a copy that was cut short."""
-    size = candidate.size_and_time[0]
-    for other in store.overlapping(entry.vehicle, result.read.drives):
-        shorter = other.size is not None and other.size < size
-        if shorter and content_hash(candidate.log.path, first=other.size) == other.sha256:
-            return other
+    if len(overlapping) != 1:  # a drive of several logs is joined once more
+        return None
+    (other,) = overlapping
+    shorter = other.size is not None and other.size < candidate.size_and_time[0]
+    if shorter and content_hash(candidate.log.path, first=other.size) == other.sha256:
+        return other
     return None
 
 

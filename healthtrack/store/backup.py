@@ -33,10 +33,14 @@ _FORMAT = 1
 _MONTHS = """
     SELECT vehicle, strftime(started, '%Y-%m') AS month,
         string_agg(drive || log
-            || if(sample_file.drive IS NOT NULL AND file IS NULL, ' let go', ''),
+            || if(sample_file.drive IS NOT NULL AND file IS NULL, ' let go', '')
+            || if(parts IS NULL, '', ' of ' || parts),
             ',' ORDER BY drive),
         list(drive) FILTER (file IS NOT NULL)
-    FROM drive LEFT JOIN sample_file USING (drive) GROUP BY ALL ORDER BY ALL"""
+    FROM drive LEFT JOIN sample_file USING (drive)
+        LEFT JOIN (SELECT drive, string_agg(log, ' ' ORDER BY log) AS parts FROM drive_part
+            GROUP BY drive) USING (drive)
+    GROUP BY ALL ORDER BY ALL"""
 """Each vehicle's months: what they hold, and which drives' samples are outside the store."""
 
 

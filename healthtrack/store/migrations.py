@@ -208,6 +208,14 @@ MIGRATIONS: tuple[Migration, ...] = (
             )""",
         ),
     ),
+    Migration(
+        9,
+        "drives that several logs hold together",
+        (
+            # one row per drive and log, and none for a drive that one log holds alone
+            "CREATE TABLE drive_part (drive VARCHAR NOT NULL, log VARCHAR NOT NULL)",
+        ),
+    ),
 )
 
 

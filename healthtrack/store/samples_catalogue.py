@@ -101,6 +101,13 @@ class SampleCatalogue:
         ).fetchall()
         return sorted({file for (file,) in rows if file is not None})
 
+    def forget_drives(self, drives: Sequence[str]) -> list[str]:
+        """Forget where drives' samples are; as :meth:`forget_log`."""
+        rows = self._connection.execute(
+            "DELETE FROM sample_file WHERE list_contains(?, drive) RETURNING file", [list(drives)]
+        ).fetchall()
+        return sorted({file for (file,) in rows if file is not None})
+
     def remove_unnamed(self, files: Sequence[str]) -> int:
         """Delete those of these files that hold no drive's samples any more; returns how many."""
         if not files:

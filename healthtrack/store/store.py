@@ -30,8 +30,13 @@ if TYPE_CHECKING:
 
     import duckdb
 
+    from healthtrack.ingest.overlap import Overlap
     from healthtrack.records import Operation, ReadLog
     from healthtrack.store.samples import DriveSamples
+
+
+_HOLDERS = "(SELECT drive, log FROM drive UNION SELECT drive, log FROM drive_part) AS holder"
+"""Which logs hold which drive: the one that it is named after, and those joined to it."""
 
 
 class Store:
@@ -186,14 +191,134 @@ class Store:
             catalogue.record(written)
             if not written:
                 insert(self._connection, "sample", read.samples)
-            insert(self._connection, "window", operation.windows.frame)
-            insert(self._connection, "standstill", operation.standstills)
-            insert(self._connection, "pull", operation.pulls)
+            self._insert_operation(entry.sha256, operation)
             self._insert_losses(entry.sha256, "ingest", read.losses)
-            self._insert_losses(entry.sha256, "operating", operation.windows.losses)
             for text in read.notes:
                 self._connection.execute("INSERT INTO note VALUES (?, ?)", [entry.sha256, text])
         catalogue.remove_unnamed(before)
+
+    def join_log(
+        self, entry: LogEntry, read: ReadLog, overlap: Overlap, operation: Operation
+    ) -> None:
+        """Store a log whose drives overlap known ones: those are made anew, in one transaction.
+
+        Parameters
+        ----------
+        entry, read
+            What is known of the file, and what was read from it.
+        overlap
+            The drives that take the place of those of :meth:`overlap_group`.
+        operation
+            What all of ``overlap.samples`` shows.
+
+        Raises
+        ------
+        StoreError
+            The content is stored already.
+        """
+        known = self._refuse_stored(entry)
+        catalogue = self.sample_catalogue
+        written: tuple[DriveSamples, ...] = ()
+        if catalogue.outside:
+            written = catalogue.write_log(
+                entry.vehicle, entry.sha256, overlap.drives, overlap.samples
+            )
+        logs = sorted({log for parts in overlap.parts.values() for log in parts} - {entry.sha256})
+        with transaction(self._connection):
+            if known:
+                self._delete(entry.sha256)
+            before = catalogue.forget_drives(self._drives_of(logs))
+            self._delete_drives(logs)
+            self._insert_entry(entry, rows=read.rows)
+            insert_rows(self._connection, "drive", overlap.drives)
+            self._insert_parts(overlap)
+            catalogue.record(written)
+            if not written:
+                insert(self._connection, "sample", overlap.samples)
+            self._insert_operation(entry.sha256, operation)
+            self._insert_losses(entry.sha256, "ingest", read.losses)
+            for text in read.notes:
+                self._connection.execute("INSERT INTO note VALUES (?, ?)", [entry.sha256, text])
+        catalogue.remove_unnamed(before)
+
+    def _drives_of(self, logs: list[str]) -> list[str]:
+        rows = self._connection.execute(
+            f"SELECT DISTINCT drive FROM {_HOLDERS} WHERE list_contains(?, log)",  # noqa: S608
+            [logs],
+        ).fetchall()
+        return sorted(row[0] for row in rows)
+
+    def _delete_drives(self, logs: list[str]) -> None:
+        """Delete the drives that these logs hold, and what was found in them; the logs stay."""
+        drives = self._drives_of(logs)
+        self._connection.execute(  # what was kept of the vehicle rested on them
+            "DELETE FROM kept WHERE vehicle IN "
+            "(SELECT vehicle FROM drive WHERE list_contains(?, drive))",
+            [drives],
+        )
+        for table in (*TABLES, "drive", "drive_part"):
+            self._connection.execute(
+                f'DELETE FROM "{table}" WHERE list_contains(?, drive)',  # noqa: S608
+                [drives],
+            )
+        self._connection.execute(
+            "DELETE FROM loss WHERE block = 'operating' AND list_contains(?, log)", [logs]
+        )
+
+    def _insert_parts(self, overlap: Overlap) -> None:
+        for drive, logs in overlap.parts.items():
+            for log in logs if len(logs) > 1 else ():
+                self._connection.execute("INSERT INTO drive_part VALUES (?, ?)", [drive, log])
+
+    def _insert_operation(self, log: str, operation: Operation) -> None:
+        insert(self._connection, "window", operation.windows.frame)
+        insert(self._connection, "standstill", operation.standstills)
+        insert(self._connection, "pull", operation.pulls)
+        self._insert_losses(log, "operating", operation.windows.losses)
+
+    def overlap_group(
+        self, vehicle: str, drives: pl.DataFrame
+    ) -> tuple[pl.DataFrame, dict[str, tuple[str, ...]]]:
+        """Return the drives that would have to be made anew if these were joined to them.
+
+        They are all drives of all logs that hold a drive in the time of one of these, since what a
+        log shows of the engine's operation is counted for the log as a whole.
+
+        Returns
+        -------
+        frame, dict
+            The drives, ``log`` being a content hash, in order; and per drive all logs that hold it.
+        """
+        found = {entry.sha256 for entry in self.overlapping(vehicle, drives)}
+        while True:
+            rows = self._connection.execute(
+                f"SELECT drive, log FROM {_HOLDERS} WHERE drive IN "  # noqa: S608
+                f"(SELECT drive FROM {_HOLDERS} WHERE list_contains(?, log)) ORDER BY ALL",
+                [sorted(found)],
+            ).fetchall()
+            more = {log for _, log in rows} - found
+            if not more:
+                break
+            found |= more
+        parts: dict[str, tuple[str, ...]] = {}
+        for drive, log in rows:
+            parts[drive] = (*parts.get(drive, ()), log)
+        frame = self._frame(
+            "SELECT drive, vehicle, log, started, ended, odometer_km, distance_km FROM drive "
+            "WHERE list_contains(?, drive) ORDER BY started, drive",
+            [list(parts)],
+        )
+        return frame, parts
+
+    def samples_of_drives(self, drives: Iterable[str]) -> pl.DataFrame:
+        """Return the samples of drives in order of drive and time; channels of none are left out.
+
+        Raises
+        ------
+        StoreError
+            They are outside the store, in a file that cannot be read.
+        """
+        return without_empty_channels(self.sample_catalogue.of_drives(list(drives)))
 
     def quarantine_log(self, entry: LogEntry) -> None:
         """Remember that a log could not be read, and why; a later reason replaces an earlier one.
@@ -218,16 +343,19 @@ class Store:
 
     def overlapping(self, vehicle: str, drives: pl.DataFrame) -> tuple[LogEntry, ...]:
         """Return the stored logs with a drive of the vehicle in the time of one of these."""
-        found: set[str] = set()
+        hit: dict[str, str] = {}
         for drive, started, ended in drives.select("drive", "started", "ended").iter_rows():
-            rows = self._connection.execute(
-                "SELECT DISTINCT log FROM drive WHERE vehicle = ? "
+            hit |= self._connection.execute(
+                "SELECT drive, log FROM drive WHERE vehicle = ? "
                 "AND (drive = ? OR (started < ? AND ended > ?))",
                 [vehicle, drive, ended, started],
             ).fetchall()
-            found.update(row[0] for row in rows)
-        if not found:  # the ordinary case must not list all logs
+        if not hit:  # the ordinary case must not list all logs
             return ()
+        joined = self._connection.execute(
+            "SELECT log FROM drive_part WHERE list_contains(?, drive)", [list(hit)]
+        ).fetchall()
+        found = {*hit.values(), *(log for (log,) in joined)}
         return tuple(entry for entry in self.logs(vehicle) if entry.sha256 in found)
 
     def _refuse_stored(self, entry: LogEntry) -> bool:
@@ -249,7 +377,7 @@ class Store:
         for statement in (
             *(
                 f'DELETE FROM "{table}" WHERE drive IN (SELECT drive FROM drive WHERE log = ?)'  # noqa: S608
-                for table in TABLES
+                for table in (*TABLES, "drive_part")
             ),
             # what was kept of the vehicle rested on it
             "DELETE FROM kept WHERE vehicle IN (SELECT vehicle FROM drive WHERE log = ?)",
@@ -388,8 +516,9 @@ class Store:
 
     def _losses(self, vehicle: str, end: datetime) -> tuple[Loss, ...]:
         rows = self._connection.execute(
-            "SELECT loss.reason, sum(loss.count)::BIGINT, loss.channel FROM loss WHERE loss.log IN "
-            "(SELECT log FROM drive WHERE vehicle = ? AND ended < ?) "
+            "SELECT loss.reason, sum(loss.count)::BIGINT, loss.channel FROM loss WHERE loss.log IN "  # noqa: S608
+            f"(SELECT holder.log FROM {_HOLDERS} JOIN drive USING (drive) "
+            "WHERE vehicle = ? AND ended < ?) "
             "GROUP BY ALL ORDER BY ALL",
             [vehicle, end],
         ).fetchall()

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from healthtrack.ingest.identity import Gearing, foreign, gearing
+from healthtrack.ingest.identity import Gearing, foreign, gearing, strangers
 
 OTTER = (8.0, 14.5, 22.4, 31.0, 40.2)  # km/h per 1000 rpm
 STOAT = (9.1, 16.8, 26.0, 36.3, 47.0)
@@ -73,3 +73,32 @@ def test_too_little_is_no_reason_to_refuse(frame):
 
 def test_nothing_known_tells_nothing():
     assert not Gearing((), 0, 0.0).tells
+
+
+def first_logs(*vehicles):
+    return [windows(gears, 60, seed=10 + seed) for seed, gears in enumerate(vehicles)]
+
+
+@pytest.mark.parametrize("place", range(5))
+def test_of_the_first_logs_the_one_of_another_vehicle_is_told_wherever_it_stands(place):
+    vehicles = [OTTER] * 4
+    vehicles.insert(place, STOAT)
+    assert strangers(first_logs(*vehicles)) == (place,)
+
+
+def test_two_of_another_vehicle_do_not_vouch_for_each_other():
+    assert strangers(first_logs(STOAT, OTTER, OTTER, OTTER, STOAT, OTTER, OTTER)) == (0, 4)
+
+
+def test_first_logs_of_one_vehicle_are_none_strangers():
+    assert strangers(first_logs(*[OTTER] * 6)) == ()
+
+
+def test_without_a_clear_majority_nothing_is_said():
+    assert strangers(first_logs(OTTER, STOAT, OTTER, STOAT)) == ()
+    assert strangers(first_logs(OTTER, STOAT)) == ()
+
+
+def test_a_drive_in_one_gear_only_is_no_stranger_to_its_own_vehicle():
+    motorway = windows((0, OTTER[-1]), 60, seed=3)
+    assert strangers([*first_logs(*[OTTER] * 4), motorway]) == ()

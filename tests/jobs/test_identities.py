@@ -66,3 +66,21 @@ def test_the_check_can_be_switched_off(known):
     vehicles = {**VEHICLES, "otter": VehicleSettings(gearing_check=False)}
     Identities(known, vehicles).check("otter", windows(47.0, 30, 9), "a.csv")
     assert known.asked == 0
+
+
+def test_of_the_first_logs_of_a_vehicle_the_stranger_waits_with_the_vehicle_it_would_fit(known):
+    first = [(f"{seed}.csv", windows(41.0, 60, seed)) for seed in range(5)]
+    first.insert(2, ("x.csv", windows(47.0, 60, 9)))
+    identities = Identities(known, VEHICLES)
+    assert identities.knows("otter")
+    assert not identities.knows("hare")
+    wrong = identities.strangers("hare", first)
+    assert set(wrong) == {2}
+    assert wrong[2].reason == "wrong_vehicle"
+    assert "It would fit stoat" in wrong[2].message
+    assert "gearing_check = false" in wrong[2].message
+
+
+def test_a_vehicle_whose_check_is_switched_off_needs_no_knowing(known):
+    vehicles = {**VEHICLES, "hare": VehicleSettings(gearing_check=False)}
+    assert Identities(known, vehicles).knows("hare")

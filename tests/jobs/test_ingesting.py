@@ -170,16 +170,19 @@ def test_a_bad_log_that_is_deleted_from_quarantine_is_forgotten(workspace, run_i
         assert store.logs() == ()
 
 
-def test_the_same_drive_in_another_file_is_put_aside_not_counted_twice(
-    workspace, run_ingest, write_log
-):
+def test_the_same_drive_in_another_file_is_not_counted_twice(workspace, run_ingest, write_log):
     log = write_log(workspace.inbox / "otter" / "a.csv")
+    run_ingest()
+    with workspace.open_store() as store:
+        before = store.history("otter", LATE)
     (workspace.inbox / "otter" / "b.csv").write_text(log.read_text().replace("\n", "\r\n"))
     outcomes = run_ingest()
-    assert _states(outcomes) == {
-        "inbox/otter/a.csv": ("stored", None),
-        "inbox/otter/b.csv": ("quarantined", "overlap"),
-    }
+    assert _states(outcomes)["inbox/otter/b.csv"] == ("stored", None)
+    assert "same drive as inbox/otter/a.csv" in outcomes[1].notes[-1]
+    with workspace.open_store() as store:
+        after = store.history("otter", LATE)
+    assert after.drives.drop("log").equals(before.drives.drop("log"))
+    assert after.windows.equals(before.windows)
 
 
 def test_of_a_log_that_is_cut_short_the_whole_rows_count_until_the_whole_log_comes(
@@ -209,10 +212,15 @@ def test_of_a_log_that_is_cut_short_the_whole_rows_count_until_the_whole_log_com
 def test_a_shorter_copy_never_takes_the_place_of_the_whole_log(workspace, run_ingest, write_log):
     log = write_log(workspace.inbox / "otter" / "a.csv", minutes=4)
     run_ingest()
+    with workspace.open_store() as store:
+        before = store.history("otter", LATE)
     short = workspace.inbox / "otter" / "b.csv"
     short.write_bytes(log.read_bytes()[:8000])
-    states = _states(run_ingest())
-    assert states["inbox/otter/b.csv"] == ("quarantined", "overlap")
+    assert _states(run_ingest())["inbox/otter/b.csv"] == ("stored", None)
+    with workspace.open_store() as store:
+        after = store.history("otter", LATE)
+    assert after.drives.drop("log").equals(before.drives.drop("log"))
+    assert after.windows.equals(before.windows)
 
 
 def test_a_log_whose_vehicle_nothing_tells_is_left_with_what_to_do(

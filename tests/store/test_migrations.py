@@ -26,6 +26,7 @@ ROWS = {
         "sample": "'otter/1', '2025-03-28 07:00:00+00'",
         "window": "'otter/1', '2025-03-28 07:00:00+00', 8.0, 'part_load'",
     },
+    8: {"kept": "'otter', 'fit', 'abc', 'x'::BLOB"},
     6: {"service_seen": "'otter', 3"},
     7: {"sample_file": "'otter/1', NULL", "sample_owner": "'an id'"},
     5: {
