@@ -128,6 +128,8 @@ class Open:
         vary: Mapping[str, Sequence[float]] | None = None,
         faults: Sequence[str] = (),
         truth: str | Path | None = None,
+        *,
+        causes: bool = True,
     ) -> Backtest:
         """Run a back-test here and now, and keep it; see ``healthtrack backtest run``.
 
@@ -143,6 +145,8 @@ class Open:
             ``CAUSE:SIZE`` or ``CAUSE:SIZE:DAYS``.
         truth : path, optional
             Table of what was really wrong.
+        causes : bool
+            Whether causes and forecasts are looked at, which takes most of the time.
         """
         chosen = tuple(self.workspace.chosen(vehicles))
         asked = [(key, tuple(map(float, values))) for key, values in (vary or {}).items()]
@@ -158,6 +162,7 @@ class Open:
                 variants=varied.variants(asked, grid=False),
                 faults=tuple(parse_fault(words) for words in faults),
                 truths=tuple(one for one in surest(known) if one.vehicle in chosen),
+                diagnose=causes,
             )
             kin = Kin(self.workspace, store, plan.as_of)
             histories = ((store.history(one, plan.as_of), kin.of(one)) for one in chosen)
