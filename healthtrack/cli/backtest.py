@@ -98,6 +98,7 @@ def _asked(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.argument("name")
 @click.argument("vehicles", nargs=-1, metavar="[VEHICLE]...")
 @_asked
+@cluster_option
 @click.option("--pdf", is_flag=True, help="Write the report on it too.")
 @cluster_option
 @with_workspace

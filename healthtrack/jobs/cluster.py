@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 Result = TypeVar("Result")
 
-CONNECT_SECONDS = 10
+CONNECT_SECONDS = 30
 """How long a scheduler may take to answer, and a first worker to be there. [s]"""
 
 ALIKE = ("healthtrack", "numpy", "polars", "scipy", "scikit-learn", "statsmodels")
