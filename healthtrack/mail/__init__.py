@@ -1,6 +1,13 @@
 """The only home of smtplib: messages, the password, and handing a message to a server."""
 
-from healthtrack.mail.message import Attachment, Letter, build, message_id, without_attachments
+from healthtrack.mail.message import (
+    Attachment,
+    Letter,
+    Picture,
+    build,
+    message_id,
+    without_attachments,
+)
 from healthtrack.mail.sending import Answer, Courier, FolderCourier, SmtpCourier
 
 __all__ = [
@@ -9,6 +16,7 @@ __all__ = [
     "Courier",
     "FolderCourier",
     "Letter",
+    "Picture",
     "SmtpCourier",
     "build",
     "message_id",

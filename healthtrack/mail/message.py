@@ -40,6 +40,14 @@ class Attachment:
 
 
 @dataclass(frozen=True, slots=True)
+class Picture:
+    """A PNG that the HTML shows as ``<img src="cid:NAME">``; it travels inside the letter."""
+
+    name: str
+    content: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class Letter:
     """What is to be said to one recipient.
 
@@ -58,6 +66,8 @@ class Letter:
         In order.
     headers : tuple of (str, str)
         Further headers.
+    pictures : tuple of Picture
+        What ``html`` shows.
     """
 
     key: str
@@ -68,6 +78,7 @@ class Letter:
     moment: datetime
     attachments: tuple[Attachment, ...] = ()
     headers: tuple[tuple[str, str], ...] = ()
+    pictures: tuple[Picture, ...] = ()
 
 
 def message_id(key: str, sender: str) -> str:
@@ -128,7 +139,7 @@ def _build(letter: Letter, sender: str) -> bytes:
         places = [one_line(item.place, 400) for item in letter.attachments]
         for place in places:
             message["X-Healthtrack-Attachment"] = place
-        _set_content(message, letter.text, letter.html)
+        _set_content(message, letter.text, letter.html, letter.pictures)
         for item in letter.attachments:
             main, _, sub = item.kind.partition("/")
             message.add_attachment(
@@ -140,10 +151,25 @@ def _build(letter: Letter, sender: str) -> bytes:
     return message.as_bytes()
 
 
-def _set_content(message: EmailMessage, text: str, html: str) -> None:
+def _set_content(
+    message: EmailMessage, text: str, html: str, pictures: Sequence[Picture] = ()
+) -> None:
     message.set_content(text, cte="quoted-printable")
-    if html:
-        message.add_alternative(html, subtype="html", cte="quoted-printable")
+    if not html:
+        return
+    message.add_alternative(html, subtype="html", cte="quoted-printable")
+    page = message.get_body(("html",))
+    if page is None:
+        return
+    for picture in pictures:
+        page.add_related(
+            picture.content,
+            maintype="image",
+            subtype="png",
+            cid=f"<{picture.name}>",
+            disposition="inline",
+            filename=f"{picture.name}.png",
+        )
 
 
 def _file_name(name: str) -> str:
@@ -180,6 +206,7 @@ def without_attachments(raw: bytes, reason: str) -> bytes:
 def _with_note(html: str, note: str) -> str:
     if not html:
         return ""
+    html = re.sub(r'<p><img src="cid:[^>]*></p>\n?', "", html)  # pictures went with the attachments
     paragraph = f"<p><strong>{_escaped(note)}</strong></p>"
     if "</body>" in html:
         return html.replace("</body>", f"{paragraph}</body>", 1)

@@ -79,6 +79,7 @@ def alert_page(
         (
             Block(sentences=(numbers.typeset(finding.reason),)),
             Block("What was raised", lines, listed=True),
+            _indicators(finding),
             Block("What changed since the last verdict", changes(before, finding), listed=True),
             _next(finding),
             Block(sentences=(acknowledge,)),
@@ -198,6 +199,7 @@ def _indicator_change(before: Mapping[str, Any] | None, item: IndicatorFinding) 
 
 
 _SERIOUS = {"alert", "alarm"}
+MOST_PICTURES = 3
 
 
 def _indicators(finding: VehicleFinding) -> Block:
@@ -213,7 +215,22 @@ def _indicators(finding: VehicleFinding) -> Block:
                 numbers.span(item.low, item.high, decimals) if known else "–",
             )
         )
-    return Block(table=tuple(rows) if len(rows) > 1 else ())
+    pictures = tuple(
+        (name, f"{words.label(name)}: level, band and limit over the years")
+        for name in moved(finding)
+    )
+    return Block(table=tuple(rows) if len(rows) > 1 else (), pictures=pictures)
+
+
+def moved(finding: VehicleFinding) -> tuple[str, ...]:
+    """Return the indicators whose trends a letter shows: those of concern, the worst first."""
+    shown = [
+        item
+        for state in ("alarm", "alert")
+        for item in finding.indicators
+        if item.state == state and item.trend is not None
+    ]
+    return tuple(item.indicator for item in shown[:MOST_PICTURES])
 
 
 def _raised(episode: Episode, item: IndicatorFinding | None) -> str:

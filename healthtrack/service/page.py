@@ -5,6 +5,10 @@ from __future__ import annotations
 import html
 import textwrap
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
 
 _STYLE = (
     "body{font:15px/1.5 sans-serif;color:#1c1c1c;max-width:42em;margin:1.5em auto;padding:0 1em}"
@@ -17,13 +21,17 @@ _STYLE = (
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """A heading and what stands under it: sentences, then a table; each may be missing."""
+    """A heading and what stands under it: sentences, a table, pictures; each may be missing.
+
+    ``pictures`` are names, each with the words that stand for it where it is not shown.
+    """
 
     heading: str = ""
     sentences: tuple[str, ...] = ()
     table: tuple[tuple[str, ...], ...] = ()
     listed: bool = False
     small: bool = False
+    pictures: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +47,16 @@ class Page:
         parts += [_text(block) for block in self.blocks if block.sentences or block.table]
         return "\n\n".join(parts) + "\n"
 
-    def as_html(self) -> str:
-        """Return the letter as an HTML document that loads nothing from anywhere."""
-        inside = "".join(_html(block) for block in self.blocks if block.sentences or block.table)
+    def as_html(self, pictures: Collection[str] = ()) -> str:
+        """Return the letter as an HTML document that loads nothing from anywhere.
+
+        Shown are those ``pictures`` that travel with the letter.
+        """
+        inside = "".join(
+            _html(block) + _pictures(block, pictures)
+            for block in self.blocks
+            if block.sentences or block.table
+        )
         return (
             f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>'
             f"{html.escape(self.title)}</title><style>{_STYLE}</style></head>\n"
@@ -62,6 +77,14 @@ def _text(block: Block) -> str:
             cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
             lines.append("  ".join(cells).rstrip())
     return "\n".join(lines)
+
+
+def _pictures(block: Block, known: Collection[str]) -> str:
+    return "".join(
+        f'<p><img src="cid:{html.escape(name)}" alt="{html.escape(words)}" width="520"></p>\n'
+        for name, words in block.pictures
+        if name in known
+    )
 
 
 def _html(block: Block) -> str:

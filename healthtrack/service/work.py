@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 from healthtrack.errors import HealthtrackError
 from healthtrack.jobs import assessing
 from healthtrack.jobs.cluster import engine
-from healthtrack.mail import Attachment, Letter, build
+from healthtrack.mail import Attachment, Letter, Picture, build
 from healthtrack.schedule import latest, quiet_until
 from healthtrack.service import alerts, letters
 from healthtrack.service.journal import LOGGER
@@ -247,7 +247,9 @@ class Bench:
                 continue
             # without the drawing, an alert still goes out
             attachments = self._attached(finding, needed=False)
-            letter = self._letter(f"alert/{name}/{which}", recipient, page, attachments)
+            key = f"alert/{name}/{which}"
+            pictures = self._pictures(finding)
+            letter = self._letter(key, recipient, page, attachments, pictures=pictures)
             posted.append(self._posted(letter, name, "alert", self._not_before(recipient)))
         return posted
 
@@ -299,7 +301,8 @@ class Bench:
             Episodes(self.store).open(vehicle),
         )
         attachments = self._attached(finding, needed=True)
-        letter = self._letter(key, recipient, page, attachments, due.moment)
+        pictures = self._pictures(finding)
+        letter = self._letter(key, recipient, page, attachments, due.moment, pictures)
         if self.workspace.settings.mail.works:
             posted = self._posted(letter, due.plan.recipient, "report", self.now)
             outbox.put(*posted)
@@ -346,6 +349,21 @@ class Bench:
             return ()
         return (Attachment(path.name, content, self.workspace.shown(path)),)
 
+    def _pictures(self, finding: VehicleFinding) -> tuple[Picture, ...]:
+        """Draw the trends that a letter shows; without them it still goes out."""
+        names = letters.moved(finding)
+        if not names:
+            return ()
+        from healthtrack import report  # noqa: PLC0415 - matplotlib costs a third of a second
+
+        settings = self.workspace.settings.report
+        try:
+            drawn = report.draw_figures(finding, "png", settings, names)
+        except (HealthtrackError, ValueError, ArithmeticError) as error:
+            _log.exception("the letter's pictures could not be drawn", exc_info=error)
+            return ()
+        return tuple(Picture(name, drawn[name]) for name in names if name in drawn)
+
     def _verdict_before(self, vehicle: str, as_of: date) -> dict[str, Any] | None:
         """Return the last verdict that was given as of an earlier day."""
         earlier = [one for one in self.store.findings(vehicle) if one.as_of < as_of]
@@ -374,15 +392,17 @@ class Bench:
         page: Page,
         attachments: tuple[Attachment, ...] = (),
         moment: datetime | None = None,
+        pictures: tuple[Picture, ...] = (),
     ) -> Letter:
         return Letter(
             key=key,
             addresses=recipient.addresses,
             subject=page.title,
             text=page.as_text(),
-            html=page.as_html(),
+            html=page.as_html([picture.name for picture in pictures]),
             moment=moment or self.now,
             attachments=attachments,
+            pictures=pictures,
         )
 
     def _posted(self, letter: Letter, name: str, kind: str, not_before: datetime) -> _Posted:

@@ -9,7 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from healthtrack.errors import MailError
-from healthtrack.mail import Attachment, Letter, build, message_id, without_attachments
+from healthtrack.mail import (
+    Attachment,
+    Letter,
+    Picture,
+    build,
+    message_id,
+    without_attachments,
+)
 from healthtrack.mail.message import marked_as_repeat
 
 SENDER = "monitor@workshop.example"
@@ -127,3 +134,19 @@ def test_a_repeat_says_so_in_its_head_and_is_otherwise_the_same():
     assert "may have arrived before" in message["X-Healthtrack-Repeat"]
     assert message["Message-ID"] == message_id(_letter().key, SENDER)
     assert repeat.partition(b"\r\n\r\n")[2] == raw.partition(b"\r\n\r\n")[2]
+
+
+def test_pictures_travel_inside_the_page_and_leave_with_the_attachments():
+    shown = '<html><body><p><img src="cid:airflow" alt="Airflow"></p>\n<p>4.1</p></body></html>'
+    letter = _letter(html=shown, pictures=(Picture("airflow", b"\x89PNG dots"),))
+    raw = build(letter, SENDER, 10**7)
+    message = _parsed(raw)
+    (picture,) = [part for part in message.walk() if part.get_content_type() == "image/png"]
+    assert picture["Content-ID"] == "<airflow>"
+    assert picture.get_content() == b"\x89PNG dots"
+    assert "cid:airflow" in message.get_body(("html",)).get_content()
+    assert [part.get_filename() for part in message.iter_attachments()] == ["otter.pdf"]
+    assert raw == build(letter, SENDER, 10**7)
+    bare = _parsed(without_attachments(raw, "too large"))
+    assert "cid:" not in bare.get_body(("html",)).get_content()
+    assert all(part.get_content_type() != "image/png" for part in bare.walk())

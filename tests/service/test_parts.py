@@ -7,13 +7,15 @@ import shutil
 import socket
 import subprocess
 import urllib.request
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+import polars as pl
 import pytest
 
 from healthtrack.jobs.findings import finding_as_dict
 from healthtrack.jobs.workspace import Workspace
-from healthtrack.records import CauseFinding, IndicatorFinding, VehicleFinding
+from healthtrack.records import CauseFinding, IndicatorFinding, Trend, VehicleFinding
 from healthtrack.report import words
 from healthtrack.service import letters
 from healthtrack.service.health import health_endpoint
@@ -82,6 +84,34 @@ def test_what_changed_is_said_in_sentences():
     assert letters.changes(None, _finding()) == ("This is the first verdict.",)
     same = finding_as_dict(_finding("normal"))
     assert letters.changes(same, _finding("normal")) == ("No verdict has changed.",)
+
+
+def test_a_page_shows_the_pictures_that_travel_with_it_and_no_others():
+    shown = (("airflow", 'Airflow "over" the years'), ("boost", "Boost"))
+    page = Page("Otter", (Block(sentences=("x",), pictures=shown),))
+    assert "<img" not in page.as_html()
+    text = page.as_html(["airflow"])
+    assert text.count("<img") == 1
+    assert 'src="cid:airflow" alt="Airflow &quot;over&quot; the years"' in text
+    assert "cid" not in page.as_text()
+
+
+def test_a_letter_shows_the_trends_of_concern_the_worst_first():
+    def item(name, state, *, drawn=True):
+        trend = Trend(pl.DataFrame()) if drawn else None
+        return IndicatorFinding(name, "%", state, "", trend=trend)
+
+    found = replace(
+        _finding(),
+        indicators=(
+            item("airflow", "alert"),
+            item("boost", "normal"),
+            item("breathing", "alarm"),
+            item("pull_power", "alert", drawn=False),
+        ),
+    )
+    assert letters.moved(found) == ("breathing", "airflow")
+    assert letters.moved(replace(_finding("normal"), indicators=())) == ()
 
 
 def test_nothing_in_a_name_becomes_markup():
