@@ -37,6 +37,8 @@ if TYPE_CHECKING:
     )
     from healthtrack.report.flow import Flow
 
+MOST_EVENTS = 6
+"""Works on the vehicle that are shown, the latest."""
 ROW = 5.2
 """Height of a row. [mm]."""
 HEADS = {"before": "before", "after": "after", "change": "change, 95 % band"}
@@ -132,7 +134,8 @@ def draw_repairs(flow: Flow, finding: VehicleFinding) -> None:
     at = _columns(flow, found)
     _head(flow, at)
     before: MaintenanceEvent | None = None
-    for effect in found:
+    latest = list(dict.fromkeys(effect.event for effect in found))[-MOST_EVENTS:]
+    for effect in (effect for effect in found if effect.event in latest):
         if effect.event is not before:
             if flow.need(style.STRONG.leading + style.SMALL.leading + ROW + 2.0):
                 _head(flow, at)
@@ -141,6 +144,10 @@ def draw_repairs(flow: Flow, finding: VehicleFinding) -> None:
         elif flow.need(ROW):
             _head(flow, at)
         _row(flow, at, effect)
+    events = len({effect.event for effect in found})
+    if events > MOST_EVENTS:
+        told = f"The latest {MOST_EVENTS} of {events} works that may have changed something."
+        flow.paragraph(told, style.SMALL, colour=style.SOFT)
 
 
 def _columns(flow: Flow, found: Sequence[Effect]) -> dict[str, Span]:
