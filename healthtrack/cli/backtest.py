@@ -100,7 +100,6 @@ def _asked(command: Callable[..., Any]) -> Callable[..., Any]:
 @_asked
 @cluster_option
 @click.option("--pdf", is_flag=True, help="Write the report on it too.")
-@cluster_option
 @with_workspace
 def run(name: str, vehicles: tuple[str, ...], pdf: bool, **asked: Any) -> None:  # noqa: FBT001, ANN401 - click's
     """Replay each VEHICLE (default: all) day by day and keep the result as NAME.
