@@ -32,7 +32,7 @@ SCATTER = (
     (0.8, 25.0, 0.08),
     (1.5, 25.0, 0.02),
     (0.4, 150.0, 0.05),
-    (0.8, 150.0, 0.05),
+    (0.8, 150.0, 0.03),
 )
 """Wander: its standard deviation in units of a typical drive's error, its correlation time [days],
 and the weight of both together before any drive: none; a spell of weather; a tank, a load, a
