@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from healthtrack import units
+from healthtrack.airpath.gas import GAS_CONSTANT
 from healthtrack.errors import LogError
 from healthtrack.ingest.values import held
 
@@ -27,7 +28,6 @@ it by up to a quarter. The nearest two units that could be mixed up, kg/h and g/
 apart.
 """
 
-_GAS_CONSTANT = 287.05  # J/(kg·K), dry air
 _ENOUGH = 30
 _USUAL_BREATHING = 0.9
 
@@ -56,7 +56,7 @@ def breathing(frame: pl.DataFrame, *more: str) -> pl.DataFrame:
     warm = [
         held(name, 30.0) for name in ("charge_temperature", "intake_temperature") if name in present
     ]
-    at_20 = pl.col("speed") / 120 * pl.col("pressure") * 1000 / (_GAS_CONSTANT * 293.15)
+    at_20 = pl.col("speed") / 120 * pl.col("pressure") * 1000 / (GAS_CONSTANT * 293.15)
     return (
         frame.select(
             *more,
