@@ -25,7 +25,7 @@ from healthtrack.config import VehicleSettings, WorkspaceSettings
 from healthtrack.records import Diagnosis, VehicleHistory
 
 PER_WEEK = 4.0
-NIGHTS = 3
+NIGHTS = 2
 """Nights per vehicle, each with one new drive; the median counts."""
 
 
