@@ -76,6 +76,7 @@ def test_40_vehicles_on_a_cluster_and_s3_equal_one_machine_though_a_worker_dies_
     assert {o.state for o in outcomes} == {"stored", "quarantined"}
     assert fleet.contents() == local.contents()
     assert pages == local.pages
+    assert local.findings[VEHICLES[0]].state not in {"learning", "no_data"}
     with fleet.workspace.open_store() as store:
         assert store._connection.execute("SELECT count(*) FROM sample").fetchall() == [(0,)]
         assert remove_orphans(store) == 0
