@@ -54,6 +54,7 @@ class Desk:
         self._kept: dict[str, _Kept] = {}
         self._failed: dict[str, Hashable] = {}
         self._stop = threading.Event()
+        self._pool: Executor | None = None
         self._thread = threading.Thread(target=self._run, name="page-desk", daemon=True)
 
     def start(self) -> None:
@@ -61,8 +62,10 @@ class Desk:
         self._thread.start()
 
     def stop(self) -> None:
-        """End; a verdict under way is left behind."""
+        """End; a verdict under way is broken off, or the interpreter would wait for it."""
         self._stop.set()
+        for process in list((getattr(self._pool, "_processes", None) or {}).values()):
+            process.kill()
         if self._thread.is_alive():
             self._thread.join(timeout=5)
 
@@ -127,10 +130,11 @@ class Desk:
         while not self._stop.wait(PAUSE_S):
             try:
                 if self._changed():  # a process that waits would cost memory for nothing
-                    with local_processes(1) as executor:
-                        self.work(executor)
-            except Exception:  # noqa: BLE001 - the pages go on with what is kept
-                _log.exception("the desk failed")
+                    with local_processes(1) as self._pool:
+                        self.work(self._pool)
+            except Exception:  # noqa: BLE001 - whatever it was
+                if not self._stop.is_set():  # the pages go on with what is kept
+                    _log.exception("the desk failed")
 
 
 def _state(workspace: Workspace, seen: Glance, vehicle: str, as_of: date) -> Hashable:

@@ -151,10 +151,12 @@ async def _kept(site: Site, form: FormData) -> tuple[str, list[Brought]]:
     if vehicle not in site.workspace().settings.vehicles:
         raise HTTPException(422, "Choose the vehicle whose logs these are.")
     files = [one for one in form.getlist("files") if isinstance(one, UploadFile) and one.filename]
-    return vehicle, [
-        await run_in_threadpool(keep, site.workspace(), vehicle, one.filename or "", one.file)
-        for one in files
-    ]
+
+    def keep_all() -> list[Brought]:
+        workspace = site.workspace()
+        return [keep(workspace, vehicle, one.filename or "", one.file) for one in files]
+
+    return vehicle, await run_in_threadpool(keep_all)
 
 
 def keep(workspace: Workspace, vehicle: str, name: str, content: BinaryIO) -> Brought:

@@ -159,3 +159,18 @@ def test_the_licences_of_the_vendored_scripts_lie_beside_them():
     uplot = re.search(r"v(1\.6\.\d+)", (vendor / "uPlot.iife.min.js").read_text())[1]
     assert f"htmx {htmx}" in versions
     assert f"uPlot {uplot}" in versions
+
+
+@pytest.mark.slow
+def test_a_verdict_under_way_does_not_hold_up_the_end(visit):
+    """The service promises an end within `stop_seconds`; a worker that goes on would break that."""
+    import multiprocessing
+    import time
+
+    visit.site.desk.start()
+    while not multiprocessing.active_children():
+        time.sleep(0.05)
+    visit.site.desk.stop()
+    visit.site.desk._thread.join(timeout=30)
+    assert not visit.site.desk._thread.is_alive()
+    assert not multiprocessing.active_children()
