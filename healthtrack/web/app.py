@@ -10,6 +10,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, JSONResponse, PlainTextResponse
 from starlette.routing import Route
 
+from healthtrack.errors import HealthtrackError
 from healthtrack.report.style import TYPEFACE
 from healthtrack.web import board, logs, maps, pulls, recipes, signing, tune, vehicle
 from healthtrack.web.accounts import Doorkeeper, calendar_token
@@ -64,6 +65,11 @@ def not_found(request: Request, error: Exception) -> Response:
     if not hasattr(request.state, "visitor"):
         return PlainTextResponse(error.detail, error.status_code)
     return site.page(request, "error.html", {"words": error.detail}, error.status_code)
+
+
+def not_now(request: Request, error: Exception) -> Response:
+    """Say what a person must mend, as a page of ours: a held store, a file that is gone."""
+    return not_found(request, HTTPException(503, str(error)))
 
 
 ROUTES = (
@@ -122,7 +128,10 @@ def build_site(
 
 def build_app(site: Site) -> Guard:
     """Return the application with the guard before it."""
-    app = Starlette(routes=list(ROUTES), exception_handlers={HTTPException: not_found})
+    app = Starlette(
+        routes=list(ROUTES),
+        exception_handlers={HTTPException: not_found, HealthtrackError: not_now},
+    )
     app.state.site = site
     app.state.batches = logs.Batches()
     app.state.uploads = asyncio.Semaphore(UPLOADS_AT_ONCE)

@@ -356,3 +356,15 @@ def test_errors_of_ours_show_no_traceback(workspace, monkeypatch):
     assert answer.status_code == 500
     assert "Traceback" not in answer.text
     assert answer.headers["content-security-policy"] == guard.POLICY
+
+
+def test_what_a_person_must_mend_is_said_on_a_page(visit, monkeypatch):
+    from healthtrack.errors import StoreError
+
+    def held(_):
+        raise StoreError("the store is held by another process")
+
+    monkeypatch.setattr(visit.site.window, "look", held)
+    answer = visit.get("/vehicle/otter")
+    assert answer.status_code == 503
+    assert "held by another process" in answer.text
