@@ -18,7 +18,12 @@ if TYPE_CHECKING:
 KNOWN_FROM = 2_000
 """A vehicle's gears are those of so many windows, the latest: some fifty drives."""
 
+FEWEST_DRIVES = 20
+"""Drives from which a vehicle's gears are known: a few in town say nothing of the top gear."""
+
 _LOOK_AGAIN_AFTER = 20
+
+NOT_KNOWN = Gearing((), 0, 0.0)
 
 
 class Identities:
@@ -107,7 +112,9 @@ class Identities:
         asked = self._asked.get(vehicle, 0)
         known = self._known.get(vehicle)
         if known is None or (not known.tells and asked % _LOOK_AGAIN_AFTER == 0):
-            known = gearing(self._store.recent_windows(vehicle, KNOWN_FROM))
+            windows = self._store.recent_windows(vehicle, KNOWN_FROM)
+            enough = windows.height and windows["drive"].n_unique() >= FEWEST_DRIVES
+            known = gearing(windows) if enough else NOT_KNOWN
             self._known[vehicle] = known
         self._asked[vehicle] = asked + 1
         return known

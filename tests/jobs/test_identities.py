@@ -13,11 +13,12 @@ from healthtrack.errors import LogError
 from healthtrack.jobs.identities import Identities
 
 
-def windows(top, count, seed):
+def windows(top, count, seed, a_drive=10):
     rng = np.random.default_rng(seed)
     engine = rng.uniform(1100, 3000, count)
     road = engine / 1000 * top * rng.choice([0.45, 0.7, 1.0], count)
-    return pl.DataFrame({"engine_speed": engine, "vehicle_speed": road})
+    drive = [f"{seed}-{k // a_drive}" for k in range(count)]
+    return pl.DataFrame({"drive": drive, "engine_speed": engine, "vehicle_speed": road})
 
 
 @dataclass
@@ -60,6 +61,14 @@ def test_a_vehicle_that_is_hardly_known_takes_what_comes_and_is_looked_up_again(
     for seed in range(21):
         identities.check("hare", windows(33.0, 30, seed), "a.csv")
     assert known.asked == 2
+
+
+def test_eight_drives_in_town_do_not_refuse_the_first_on_the_motorway():
+    town = windows(40.0, 400, 1, a_drive=50)
+    Identities(Known({"otter": town}), VEHICLES).check("otter", windows(60.0, 30, 3), "a.csv")
+    enough = windows(40.0, 400, 1, a_drive=20)
+    with pytest.raises(LogError):
+        Identities(Known({"otter": enough}), VEHICLES).check("otter", windows(60.0, 30, 3), "a")
 
 
 def test_the_check_can_be_switched_off(known):
