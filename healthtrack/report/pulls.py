@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from healthtrack.report.flow import Flow
 
 MAP_HEIGHT = 64.0
-BARE_HEIGHT = 26.0
+BARE_HEIGHT = 23.0
 """Without a map there is less to read. [mm]."""
 LEFT = 13.0
 MOST_ROWS = 8

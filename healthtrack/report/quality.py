@@ -88,8 +88,10 @@ def draw_quality(flow: Flow, finding: VehicleFinding, logs: Sequence[LogShown] =
         _waterfall(flow, ROWS, losses.rows, rows - sum(amount for _, amount in losses.rows))
     if losses.running:
         _waterfall(flow, RUNNING, losses.running, finding.windows)
+    if losses.pulls:  # of what was not driven to its end, nothing is to be mended
+        named = ", ".join(f"{name} {number(amount, 0)}" for name, amount in losses.pulls)
+        flow.paragraph(f"Pulls that were given up: {named}.", style.SMALL)
     for heading, items in (
-        ("Pulls that were given up", losses.pulls),
         ("Rows of logs that were left out", [] if rows else losses.rows),
         ("Single readings that were left out", losses.values),
     ):
@@ -98,8 +100,8 @@ def draw_quality(flow: Flow, finding: VehicleFinding, logs: Sequence[LogShown] =
     if not finding.losses:
         flow.paragraph("Nothing was left out.", colour=style.SOFT)
     if finding.sensors:
-        _head(flow, "Sensors compared while nothing moved", "", len(finding.sensors))
-        flow.items([typeset(remark) for remark in finding.sensors], style.SMALL, numbered=False)
+        remarks = " ".join(typeset(remark) for remark in finding.sensors)
+        flow.paragraph(f"Sensors compared while nothing moved: {remarks}", style.SMALL)
 
 
 def _made_of(finding: VehicleFinding) -> str:

@@ -136,9 +136,7 @@ GLOSSARY = (
     Paragraph("95 % band", "the range that holds the true value with a probability of 95 %"),
     Paragraph("limit", "the value at which the symptom does harm"),
     Paragraph("trend", "how fast the level moves; “steady” where the band of the slope holds zero"),
-    Paragraph("learned period", "the drives from which the healthy expectation was learned"),
     Paragraph("window", "a few seconds of near-constant engine speed and load"),
-    Paragraph("maintenance event", "something done to the vehicle, from the maintenance list"),
 )
 
 CAUTIONS = (
