@@ -56,7 +56,8 @@ def verdict(
 def _concern(judged: Sequence[IndicatorFinding], causes: Sequence[CauseFinding]) -> str:
     worst = [item for state in CONCERNS for item in judged if item.state == state]
     said = _listed([_moved(item) for item in worst])
-    begun = _since(min(worst, key=lambda item: item.since_on or date.max))
+    # the one that was raised first has had the longest time to tell when it began
+    begun = _since(min(worst, key=_raised))
     sentence = f"{said[0].upper()}{said[1:]}{begun}"
     named = [item for item in causes if item.cause in CAUSES and item.probability >= POSSIBLE]
     if not named:
@@ -66,6 +67,10 @@ def _concern(judged: Sequence[IndicatorFinding], causes: Sequence[CauseFinding])
         return f"{sentence}; most likely {CAUSES[named[0].cause].words} ({share})"
     words = " or ".join(CAUSES[item.cause].words for item in named[:3])
     return f"{sentence}; possibly {words}"
+
+
+def _raised(item: IndicatorFinding) -> tuple[date, date]:
+    return item.raised_on or date.max, item.since_on or date.max
 
 
 def _moved(item: IndicatorFinding) -> str:

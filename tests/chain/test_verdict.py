@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
+
 import polars as pl
 import pytest
 
@@ -26,3 +29,11 @@ def test_several_alarms_are_one_sentence_without_doubled_commas(count, since):
     assert ",," not in reason
     assert ", and" not in reason
     assert ", ," not in reason
+
+
+def test_it_began_when_the_indicator_says_that_was_raised_first():
+    late = replace(alarm("spool_time", since=100_000.0), raised_on=date(2025, 9, 9))
+    first = replace(alarm("breathing", "step", since=120_000.0), raised_on=date(2025, 4, 6))
+    some = pl.DataFrame({"drive": ["v/1"]})
+    _, reason = verdict(VehicleHistory("v", some, some), [late, first], Diagnosis(()))
+    assert "all at once at about 120 000 km" in reason
