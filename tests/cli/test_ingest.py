@@ -29,8 +29,9 @@ def test_as_json_it_is_one_document(call, workspace, write_log):
     document = called.document
     assert (document["stored"], document["known"]) == (1, 0)
     assert (document["quarantined"], document["left"]) == (1, 0)
-    assert [(f["file"], f["state"], f["reason"]) for f in document["files"]] == [
-        ("inbox/otter/a.csv", "stored", None),
+    # a vehicle's first logs are held until they have been compared, so they may be told later
+    assert sorted((f["file"], f["state"], f["reason"] or "") for f in document["files"]) == [
+        ("inbox/otter/a.csv", "stored", ""),
         ("inbox/otter/b.csv", "quarantined", "empty"),
     ]
 

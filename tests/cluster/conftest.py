@@ -85,6 +85,14 @@ def fleet_logs(tmp_path_factory, write_log):
     return inbox
 
 
+def rows_of(connection, table):
+    """All rows, columns by name: which log came first decides the order of a table's columns."""
+    found = connection.execute(f'SELECT * FROM "{table}" LIMIT 0')
+    names = sorted(f'"{column[0]}"' for column in found.description)
+    found.fetchall()
+    return connection.execute(f'SELECT {", ".join(names)} FROM "{table}" ORDER BY ALL').fetchall()
+
+
 class Fleet:
     """A workspace with these vehicles, and its three steps."""
 
@@ -129,7 +137,7 @@ class Fleet:
         """All that the store holds, as rows; the samples too, wherever they are."""
         with self.workspace.open_store() as store:
             tables = {
-                table: store._connection.execute(f'SELECT * FROM "{table}" ORDER BY ALL').fetchall()
+                table: rows_of(store._connection, table)
                 for table in ("log", "loss", "note", "drive", "window", "standstill", "pull")
             }
             here = str(self.workspace.root)  # stands in the reason of the one in quarantine
