@@ -85,19 +85,14 @@ def test_40_vehicles_on_a_cluster_and_s3_equal_one_machine_though_a_worker_dies_
     assert fleet.contents() == local.contents()
 
 
-@pytest.mark.xfail(
-    strict=False,
-    reason="105 of 300 windows differ where samples travel back (not on S3): cause not found yet",
-)
 def test_samples_in_the_store_travel_back_from_the_workers_and_are_the_same(
     make_fleet, local, cluster_address
 ):
     fleet = make_fleet("there")
     with cluster.cluster(cluster_address) as executor:
         fleet.ingest(executor)
+    fleet.assess()  # as the local one was: it spreads one vehicle's windows first
     here, there = local.contents(), fleet.contents()
-    assert here.pop("finding")
-    assert not there.pop("finding")
     for table, rows in here.items():  # one by one: the whole in a failure is unreadable
         assert there[table] == rows, table
 
