@@ -191,10 +191,7 @@ class Store:
             catalogue.record(written)
             if not written:
                 insert(self._connection, "sample", read.samples)
-            self._insert_operation(entry.sha256, operation)
-            self._insert_losses(entry.sha256, "ingest", read.losses)
-            for text in read.notes:
-                self._connection.execute("INSERT INTO note VALUES (?, ?)", [entry.sha256, text])
+            self._insert_told(entry.sha256, read, operation)
         catalogue.remove_unnamed(before)
 
     def join_log(
@@ -235,11 +232,15 @@ class Store:
             catalogue.record(written)
             if not written:
                 insert(self._connection, "sample", overlap.samples)
-            self._insert_operation(entry.sha256, operation)
-            self._insert_losses(entry.sha256, "ingest", read.losses)
-            for text in read.notes:
-                self._connection.execute("INSERT INTO note VALUES (?, ?)", [entry.sha256, text])
+            self._insert_told(entry.sha256, read, operation)
         catalogue.remove_unnamed(before)
+
+    def _insert_told(self, log: str, read: ReadLog, operation: Operation) -> None:
+        """Insert what a log's samples show, what was left out of it, and the remarks on it."""
+        self._insert_operation(log, operation)
+        self._insert_losses(log, "ingest", read.losses)
+        for text in read.notes:
+            self._connection.execute("INSERT INTO note VALUES (?, ?)", [log, text])
 
     def _drives_of(self, logs: list[str]) -> list[str]:
         rows = self._connection.execute(
