@@ -47,6 +47,7 @@ def beside_task(workspace: Workspace, store: Store, finding: VehicleFinding) -> 
             entry.rows,
             (entry.reason or "unknown") if entry.state == "quarantined" else "",
             losses.get(entry.sha256, ()),
+            entry.message or "",
         )
         for entry in store.logs(vehicle)
     )

@@ -27,9 +27,11 @@ class LogShown:
     rows : int or None
         Rows of data in it; None where it could not be read.
     quarantined : str
-        Why it could not be read; empty where it is stored.
+        Why it could not be read, as a reason's code; empty where it is stored.
     losses : tuple of Loss
         What was left out of it.
+    told : str
+        Why it could not be read, in the sentences with which it was refused.
     """
 
     name: str
@@ -38,6 +40,7 @@ class LogShown:
     rows: int | None
     quarantined: str = ""
     losses: tuple[Loss, ...] = ()
+    told: str = ""
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from healthtrack.report import style, words
 from healthtrack.report.front import baseline_words
-from healthtrack.report.numbers import MINUS, count, number, percent, typeset
-from healthtrack.report.page import shorten
+from healthtrack.report.numbers import MINUS, count, number, percent, short_day, typeset
+from healthtrack.report.page import shorten, text_width, wrap
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
 ROW = 4.1
 LABEL = 70.0
+NAMED_LOGS = 3
+QUARANTINE_LINES = 3
+NAME = style.SMALL
 NAMED_CHANNELS = 3
 """Readings of more channels than this that were left out for one reason share a line."""
 
@@ -97,25 +100,57 @@ def draw_quality(flow: Flow, finding: VehicleFinding, logs: Sequence[LogShown] =
     ):
         if items:
             _bars(flow, heading, items)
-    if not finding.losses:
-        flow.paragraph("Nothing was left out.", colour=style.SOFT)
+    if finding.logs_stored and not finding.losses:
+        flow.paragraph("Nothing was left out of them.", colour=style.SOFT)
+    _quarantine(flow, [log for log in logs if log.quarantined])
     if finding.sensors:
         remarks = " ".join(typeset(remark) for remark in finding.sensors)
         flow.paragraph(f"Sensors compared while nothing moved: {remarks}", style.SMALL)
 
 
 def _made_of(finding: VehicleFinding) -> str:
-    logs = count(finding.logs_stored, "log")
+    logs = count(finding.logs_stored, "log") if finding.logs_stored else "No log"
     quarantined = (
         f"; {count(finding.logs_quarantined, 'log')} could not be read and "
         f"{'waits' if finding.logs_quarantined == 1 else 'wait'} in quarantine"
         if finding.logs_quarantined
         else ""
     )
+    if not finding.drives:
+        return f"{logs} stored{quarantined}."
     return (
         f"{logs} stored{quarantined}. {count(finding.drives, 'drive').capitalize()} gave "
         f"{count(finding.windows, 'window')} of steady running."
     )
+
+
+def _quarantine(flow: Flow, logs: Sequence[LogShown]) -> None:
+    """Name the latest logs that could not be read, each with why."""
+    if not logs:
+        return
+    _head(flow, "Logs that could not be read", _shown_of(len(logs)), 3)
+    for log in reversed(logs[-NAMED_LOGS:]):
+        said = wrap(typeset(_why(log)), flow.paper.inner_width - 5.5, style.SMALL, QUARANTINE_LINES)
+        flow.need((1 + len(said)) * style.SMALL.leading + 0.8)
+        came = f"came on {short_day(log.received)}"
+        name = shorten(log.name, flow.paper.inner_width - text_width(came, NAME) - 4.0, NAME)
+        flow.space(style.SMALL.leading)
+        flow.page.text(flow.paper.left, flow.y, name, NAME, own_words=True)
+        flow.page.text(flow.paper.right_edge, flow.y, came, NAME, colour=style.SOFT, align="right")
+        for line in said:
+            flow.space(style.SMALL.leading)
+            flow.page.text(flow.paper.left + 5.5, flow.y, line, style.SMALL, own_words=True)
+        flow.space(0.8)
+
+
+def _why(log: LogShown) -> str:
+    """Say why a log could not be read, on one line; the reason in a word where there is no more."""
+    return " ".join((log.told or words.reason(log.quarantined)).split())
+
+
+def _shown_of(logs: int) -> str:
+    whole = "healthtrack check tells each in full"
+    return whole if logs <= NAMED_LOGS else f"the latest {NAMED_LOGS} of {number(logs, 0)}; {whole}"
 
 
 def _head(flow: Flow, heading: str, aside: str, rows: int) -> None:

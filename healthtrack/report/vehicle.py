@@ -19,7 +19,7 @@ from healthtrack.report.evidence import (
 from healthtrack.report.flow import Flow, Reader
 from healthtrack.report.front import draw_front
 from healthtrack.report.index import facts
-from healthtrack.report.method import draw_method
+from healthtrack.report.method import CLOSE, ROOMY, draw_method
 from healthtrack.report.numbers import day, typeset
 from healthtrack.report.pulls import draw_pulls
 from healthtrack.report.quality import draw_quality
@@ -77,12 +77,23 @@ def compose(
     draw_maintenance(flow, finding.maintenance)
     if not mapped:  # they say less, so they stand where there is room
         draw_pulls(flow, pulls)
-    method = partial(draw_method, finding=finding)
-    flow.need(height_of(method, flow))  # whole on one page: it takes no more of them
-    method(flow)
+    _draw_method(flow, finding)
     if settings.appendix:
         draw_appendix(flow, finding, vehicle, beside)
     return flow
+
+
+def _draw_method(flow: Flow, finding: VehicleFinding) -> None:
+    """Write the method whole on one page, in larger type where the page is its own.
+
+    Never on the first, where it would crowd the verdict.
+    """
+    close, roomy = (partial(draw_method, finding=finding, setting=each) for each in (CLOSE, ROOMY))
+    if len(flow.pages) > 1 and height_of(close, flow) <= flow.room:
+        close(flow)
+        return
+    flow.new_page()
+    (roomy if height_of(roomy, flow) <= flow.room else close)(flow)
 
 
 def height_of(draw: Callable[[Flow], None], flow: Flow) -> float:

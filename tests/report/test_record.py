@@ -90,8 +90,8 @@ def test_the_second_predictor_of_a_surface_runs_up_its_rows():
     np.testing.assert_allclose(np.diff(value, axis=1), 0.0, atol=1e-9)
 
 
-def log(name="one.csv", rows=1_000, quarantined="", losses=()):
-    return LogShown(name, date(2025, 3, 1), "0123456789ab", rows, quarantined, losses)
+def log(name="one.csv", rows=1_000, quarantined="", losses=(), told=""):
+    return LogShown(name, date(2025, 3, 1), "0123456789ab", rows, quarantined, losses, told)
 
 
 def test_rows_that_were_lost_are_neither_readings_nor_running_time():
@@ -152,6 +152,35 @@ def test_the_waterfall_follows_rows_from_the_files_to_what_was_kept(appendix):
     assert "3 345" in part  # 1 000 and 2 345; what could not be read has none
     assert "−3" in part
     assert "3 342" in part
+
+
+def test_a_report_without_data_names_the_latest_logs_that_could_not_be_read_and_why(
+    findings, settings, tmp_path
+):
+    told = "the time in line 7\nis no time: give its format under [time]. " + "More of it. " * 60
+    logs = (
+        log("oldest.csv", None, "empty"),
+        log("empty.csv", None, "not_text"),
+        log("bad time.csv", None, "unreadable_time", told=told),
+        log("newest $1.csv", None, "no_rows", told="the log has no row of data."),
+    )
+    path = tmp_path / "heron.pdf"
+    write_vehicle_report(findings["no_data"](), settings("no_data"), path, beside=Beside(logs))
+    first, second = (page.extract_text() for page in PdfReader(path).pages)
+    first = first.replace("\u00a0", " ")
+    assert "oldest.csv" not in first
+    assert "the latest 3 of 4" in first
+    places = [
+        first.index(words)
+        for words in (
+            *("newest $1.csv", "The log has no row of data."),
+            *("bad time.csv", "The time in line 7 is no time: give its format under [time]."),
+            *("empty.csv", "Not text."),
+        )
+    ]
+    assert places == sorted(places)
+    assert first.count("More of it.") < 40  # three lines, then an ellipsis
+    assert "How this verdict came about" in second
 
 
 def test_a_page_of_the_appendix_stays_under_300_kb(appendix):
