@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from concurrent.futures import BrokenExecutor
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias, cast
+from typing import TYPE_CHECKING, TypeAlias, TypeVar, cast
 
-from healthtrack.errors import ReportError
+from healthtrack.errors import ClusterError, ReportError, StoreError
 from healthtrack.jobs.findings import finding_as_dict
 from healthtrack.jobs.kin import Kin
-from healthtrack.jobs.pool import Failure, RemoteExecutor, run_each
+from healthtrack.jobs.pool import Failure, RemoteExecutor, attempt, run_each
 from healthtrack.jobs.recalling import (
     AssessTask,
     Outcome,
@@ -29,12 +30,14 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
     from datetime import date, datetime
 
-    from healthtrack.config import ReportSettings, VehicleSettings
+    from healthtrack.config import ReportSettings, VehicleSettings, WorkspaceSettings
     from healthtrack.jobs.beside import BesideTask
     from healthtrack.jobs.shown_pulls import PullsToShow
     from healthtrack.jobs.workspace import Workspace
     from healthtrack.records import State
     from healthtrack.store import Store
+
+Result = TypeVar("Result")
 
 Failed: TypeAlias = Callable[[str, str], None]
 """Told of a vehicle that could not be done, and why."""
@@ -44,6 +47,10 @@ FEWEST_VEHICLES_FOR_A_POOL = 3
 
 AHEAD = 8
 """Vehicles whose histories are in memory at a time."""
+
+
+NO_FAULT_OF_ONE = (StoreError, ClusterError, BrokenExecutor)
+"""What ends a run instead of being told of one vehicle."""
 
 
 @dataclass(frozen=True)
@@ -110,6 +117,8 @@ def assess(  # noqa: PLR0913, PLR0917 - what is assessed, of when, where, and wh
 ) -> Iterator[VehicleFinding]:
     """Assess vehicles from what is stored, and keep each verdict.
 
+    They come in the order asked for; those of which what was kept could not be used come last.
+
     Parameters
     ----------
     vehicles : sequence of str
@@ -128,36 +137,75 @@ def assess(  # noqa: PLR0913, PLR0917 - what is assessed, of when, where, and wh
     UsageError
         A vehicle is not in the settings.
     """
-    kin = Kin(workspace, store, as_of)
-    chosen = workspace.chosen(vehicles)
-    tasks = (_task(workspace, store, vehicle, as_of, kin) for vehicle in chosen)
+    night = _Night(workspace, store, as_of, Kin(workspace, store, as_of, executor), failed)
+    misfits: list[str] = []
+    tasks = night.tasks(workspace.chosen(vehicles))
     for task, outcome in run_each(assess_one, tasks, executor, AHEAD):
-        vehicle = task.history.vehicle
-        if isinstance(outcome, Failure):
-            _tell(failed, vehicle, outcome)
+        if isinstance(outcome, Outcome) and outcome.finding is None:
+            misfits.append(task.history.vehicle)
+            from_the_start(task.history.vehicle, outcome.misfit)
             continue
-        finding = _settled(store, task, outcome)
+        yield from night.settled(task, outcome, now)
+    for task, outcome in run_each(assess_one, night.whole_tasks(misfits), executor, AHEAD):
+        yield from night.settled(task, outcome, now)
+
+
+@dataclass(frozen=True)
+class _Night:
+    """What verdicts as of one day are given from; a vehicle that fails is told of and left out."""
+
+    workspace: Workspace
+    store: Store
+    as_of: date
+    kin: Kin
+    failed: Failed | None
+
+    def tasks(self, vehicles: Iterable[str]) -> Iterator[AssessTask]:
+        """Look vehicles up, as far as a verdict needs what is stored of them."""
+        return self._each(self._recalled, vehicles)
+
+    def whole_tasks(self, vehicles: Iterable[str]) -> Iterator[AssessTask]:
+        """Look vehicles up from their first drive on."""
+        return self._each(self._whole, vehicles)
+
+    def settled(
+        self, task: AssessTask, outcome: Outcome | Failure, now: datetime
+    ) -> Iterator[VehicleFinding]:
+        """Keep a verdict with what it leaves behind, and give it on."""
+        if isinstance(outcome, Failure):
+            _tell(self.failed, task.history.vehicle, outcome)
+        else:
+            yield from self._each(lambda _: self._keep(task, outcome, now), [task.history.vehicle])
+
+    def _each(self, work: Callable[[str], Result], vehicles: Iterable[str]) -> Iterator[Result]:
+        for vehicle in vehicles:
+            result = attempt(work, vehicle)
+            if not isinstance(result, Failure):
+                yield result
+            elif isinstance(result.error, NO_FAULT_OF_ONE):
+                raise result.error
+            else:
+                _tell(self.failed, vehicle, result)
+
+    def _recalled(self, vehicle: str) -> AssessTask:
+        settings = self._settings(vehicle)
+        history, parts = recalled(self.store, vehicle, settings, self.as_of)
+        return AssessTask(history, *settings, self.as_of, self.kin.of(vehicle), parts)
+
+    def _whole(self, vehicle: str) -> AssessTask:
+        history = self.store.history(vehicle, self.as_of)
+        return AssessTask(history, *self._settings(vehicle), self.as_of, self.kin.of(vehicle))
+
+    def _settings(self, vehicle: str) -> tuple[VehicleSettings, WorkspaceSettings]:
+        return self.workspace.settings.vehicles[vehicle], self.workspace.settings
+
+    def _keep(self, task: AssessTask, outcome: Outcome, now: datetime) -> VehicleFinding:
+        finding, vehicle = outcome.finding, task.history.vehicle
+        assert finding is not None, "a whole history always gives a verdict"
+        keep(self.store, vehicle, outcome, task.parts)
         document = json.dumps(finding_as_dict(finding), ensure_ascii=False)
-        store.keep_finding(StoredFinding(vehicle, as_of, now, finding.state, document))
-        yield finding
-
-
-def _settled(store: Store, task: AssessTask, outcome: Outcome) -> VehicleFinding:
-    """Keep what a verdict leaves behind and return it; given anew where nothing could be used."""
-    before = task.parts
-    if outcome.finding is None:
-        from_the_start(task.history.vehicle, outcome.misfit)
-        history = store.history(task.history.vehicle, task.as_of)
-        outcome, before = assess_one(replace(task, history=history, parts={})), {}
-    assert outcome.finding is not None, "a whole history always gives a verdict"
-    keep(store, task.history.vehicle, outcome, before)
-    return outcome.finding
-
-
-def _task(workspace: Workspace, store: Store, vehicle: str, as_of: date, kin: Kin) -> AssessTask:
-    settings = (workspace.settings.vehicles[vehicle], workspace.settings)
-    history, parts = recalled(store, vehicle, settings, as_of)
-    return AssessTask(history, *settings, as_of, kin.of(vehicle), parts)
+        self.store.keep_finding(StoredFinding(vehicle, self.as_of, now, finding.state, document))
+        return finding
 
 
 def write_report(

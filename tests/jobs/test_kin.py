@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor, Future
 from datetime import date
 from types import SimpleNamespace
 
@@ -26,7 +27,7 @@ def asked(monkeypatch):
     return names
 
 
-def kin(asked: list[str], **kinds: str) -> Kin:
+def kin(asked: list[str], executor: Executor | None = None, **kinds: str) -> Kin:
     vehicles = {name: VehicleSettings(kind=kind) for name, kind in kinds.items()}
     workspace = SimpleNamespace(settings=WorkspaceSettings(vehicles=vehicles))
 
@@ -35,7 +36,7 @@ def kin(asked: list[str], **kinds: str) -> Kin:
         asked.append(vehicle)
         return vehicle
 
-    return Kin(workspace, SimpleNamespace(history=history), DAY)
+    return Kin(workspace, SimpleNamespace(history=history), DAY, executor)
 
 
 def test_vehicles_of_one_kind_lend_to_each_other_and_are_read_once(asked):
@@ -56,3 +57,42 @@ def test_of_a_large_fleet_only_the_first_lend(asked):
     fleet = kin(asked, **{f"v{place:03d}": "van" for place in range(50)})
     assert len(fleet.of("v049")) == MOST_SISTERS
     assert fleet.of("v000") == tuple(f"v{place:03d}" for place in range(1, MOST_SISTERS + 1))
+
+
+def test_a_sister_that_fails_lends_nothing_and_the_log_names_it(asked, monkeypatch, caplog):
+    def lent(history, *_):
+        if history == "b":
+            raise ZeroDivisionError("a fault of ours")
+        return (history,)
+
+    monkeypatch.setattr(chain, "lent", lent)
+    fleet = kin(asked, a="van", b="van", c="van")
+    assert fleet.of("a") == ("c",)
+    assert fleet.of("c") == ("a",)
+    (told,) = caplog.records
+    assert told.vehicle == "b"
+    assert "a fault of ours" in told.getMessage()
+    assert sorted(asked) == ["a", "b", "c"]
+
+
+def test_what_is_lent_is_learned_where_the_verdicts_are_given(asked):
+    class Elsewhere(Executor):
+        def __init__(self):
+            self.done = []
+
+        def submit(self, function, /, *tasks):
+            self.done += [task.name for task in tasks]
+            future = Future()
+            future.set_result(function(*tasks))
+            return future
+
+    executor = Elsewhere()
+    fleet = kin(asked, a="van", b="van", c="van", executor=executor)
+    assert fleet.of("a") == ("b", "c")
+    assert executor.done == ["b", "c"]
+
+
+def test_damaged_parts_of_a_sister_are_learned_from_its_whole_history(asked, monkeypatch):
+    monkeypatch.setattr("healthtrack.jobs.kin.recalled", lambda *_: ("short", {"head": b"rubbish"}))
+    assert kin(asked, a="van", b="van").of("a") == ("b",)
+    assert asked == ["b"]

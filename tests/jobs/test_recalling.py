@@ -15,10 +15,13 @@ from demo_history.simulator.frames import simulate_windows
 from demo_history.simulator.stories import Story
 from healthtrack import chain
 from healthtrack.config import VehicleSettings, WorkspaceSettings
+from healthtrack.errors import ClusterError
+from healthtrack.jobs import assessing
 from healthtrack.jobs.assessing import assess
-from healthtrack.records import Diagnosis
+from healthtrack.jobs.recalling import Outcome
+from healthtrack.records import Diagnosis, VehicleFinding
 from healthtrack.store import KeptParts, Store
-from healthtrack.store.columns import TABLES, insert, insert_rows
+from healthtrack.store.columns import TABLES, insert
 
 NOW = datetime(2030, 1, 1, tzinfo=UTC)
 STORY = Story(years=0.45, wander="ar", wander_size=0.005, memory=20.0, drives_per_week=3.0)
@@ -33,7 +36,7 @@ def put(store, seen, drives):
             "INSERT INTO log VALUES (?, ?, ?, 'p', 'stored', NULL, NULL, 1, 1, ?)",
             [name, name, vehicle, NOW],
         )
-    insert_rows(connection, "drive", rows.with_columns(log=pl.col("drive")))
+    insert(connection, "drive", rows.with_columns(log=pl.col("drive")))
     for table, frame in (("window", seen.windows), ("standstill", seen.standstills)):
         known = ["drive", "t", "seconds", "region", *TABLES[table]]
         chosen = frame.filter(pl.col("drive").is_in(drives))
@@ -109,3 +112,59 @@ def test_an_earlier_day_leaves_what_is_kept_as_it_is(garage):
     before = KeptParts(garage.store).read(vehicle)
     assert garage.judge(garage.drives[-9]) == [False, True]
     assert KeptParts(garage.store).read(vehicle) == before
+
+
+def test_a_vehicle_that_fails_at_any_point_is_named_and_the_others_go_on(monkeypatch):
+    def history(vehicle, as_of, *, with_windows=True):
+        if vehicle == "cannot_be_read":
+            raise ZeroDivisionError("no history")
+        return SimpleNamespace(vehicle=vehicle)
+
+    def judged(task):
+        vehicle = task.history.vehicle
+        if vehicle == "fails":
+            raise ZeroDivisionError("no verdict")
+        if vehicle in {"misfit", "fails_from_the_start"} and task.parts:
+            return Outcome(None, misfit="it does not fit")
+        if vehicle == "fails_from_the_start":
+            raise ZeroDivisionError("not even so")
+        return Outcome(VehicleFinding(vehicle, task.as_of, "normal", "", None, 0, None))
+
+    def kept(finding):
+        if finding.vehicle == "cannot_be_kept":
+            raise ZeroDivisionError("not kept")
+        return True
+
+    names = ["first", "cannot_be_read", "fails", "misfit", "fails_from_the_start"]
+    names += ["cannot_be_kept", "last"]
+    settings = WorkspaceSettings(vehicles={name: VehicleSettings() for name in names})
+    workspace = SimpleNamespace(settings=settings, chosen=lambda _: tuple(names))
+    store = SimpleNamespace(history=history, keep_finding=kept)
+    monkeypatch.setattr(assessing, "assess_one", judged)
+    monkeypatch.setattr(
+        assessing,
+        "recalled",
+        lambda store, vehicle, _, as_of: (store.history(vehicle, as_of), {"head": b"x"}),
+    )
+    told: dict[str, str] = {}
+    found = assess(workspace, store, (), NOW.date(), NOW, None, told.__setitem__)
+    assert [one.vehicle for one in found] == ["first", "last", "misfit"]
+    assert {vehicle: words.split("(")[1] for vehicle, words in told.items()} == {
+        "cannot_be_read": "ZeroDivisionError: no history)",
+        "fails": "ZeroDivisionError: no verdict)",
+        "fails_from_the_start": "ZeroDivisionError: not even so)",
+        "cannot_be_kept": "ZeroDivisionError: not kept)",
+    }
+    with pytest.raises(ZeroDivisionError, match="no history"):
+        list(assess(workspace, store, (), NOW.date(), NOW))
+
+
+def test_a_store_or_cluster_that_fails_is_no_fault_of_one_vehicle(monkeypatch):
+    def lost(*_):
+        raise ClusterError("the scheduler is gone")
+
+    settings = WorkspaceSettings(vehicles={"a": VehicleSettings()})
+    workspace = SimpleNamespace(settings=settings, chosen=lambda _: ("a",))
+    monkeypatch.setattr(assessing, "recalled", lost)
+    with pytest.raises(ClusterError):
+        list(assess(workspace, None, (), NOW.date(), NOW, None, {}.__setitem__))
