@@ -183,8 +183,10 @@ class Forecast:
     ``not_within_horizon``, ``too_uncertain`` (some chance, but no date worth planning with), or
     ``not_asked`` where nothing could be said. An upper end of None is beyond the horizon.
     ``probability`` is that of reaching it within ``horizon_km``, ``before_service`` that before the
-    next service, ``limit`` the limit in question. Odometer readings where there is an odometer,
-    else the distance from now. ``fan`` is how the level may go on until the horizon, from now on.
+    next service, ``before_trip`` that before the end of a stated trip, ``chances`` how it grows
+    with the distance from now (km, probability), ``limit`` the limit in question. Odometer readings
+    where there is an odometer, else the distance from now. ``fan`` is how the level may go on until
+    the horizon, from now on.
     """
 
     limit_km: float | None = None
@@ -198,6 +200,8 @@ class Forecast:
     horizon_km: float | None = None
     probability: float | None = None
     before_service: float | None = None
+    before_trip: float | None = None
+    chances: tuple[tuple[float, float], ...] = ()
     fan: tuple[FanPoint, ...] = ()
 
 

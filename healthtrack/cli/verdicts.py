@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import textwrap
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import click
@@ -36,17 +36,27 @@ if TYPE_CHECKING:
     )
     from healthtrack.store import Store
 
+LONGEST_TRIP = 30_000.0
+"""How far a forecast looks ahead. [km]"""
 SURE = 0.9
 """Probability from which a complaint is said to be gone, or under one less it to be there still."""
 LIKELY = 0.5
+WORTH_A_WORD = 0.005
+"""Probability under which an indicator is not named as one that may reach its limit on a trip."""
 
 
 @click.command(short_help="Give the verdict on each vehicle.")
 @click.argument("vehicles", nargs=-1, metavar="[VEHICLE]...")
 @as_of_option
+@click.option(
+    "--trip-km",
+    type=click.FloatRange(0.0, LONGEST_TRIP, min_open=True),
+    metavar="KM",
+    help="Say too how likely a limit is reached on a trip of so many kilometres from then on.",
+)
 @cluster_option
 @with_workspace
-def assess(vehicles: tuple[str, ...], as_of: date | None) -> None:
+def assess(vehicles: tuple[str, ...], as_of: date | None, trip_km: float | None) -> None:
     """Say of each VEHICLE (default: all) whether its air path is sound, and how sure that is."""
     shell = Shell.current()
     workspace = shell.workspace()
@@ -55,12 +65,49 @@ def assess(vehicles: tuple[str, ...], as_of: date | None) -> None:
     failures = Failures()
     with open_for_reading(workspace) as store, vehicle_workers(workspace, len(chosen)) as workers:
         findings = assess_each(workspace, store, chosen, day, workers, failures)
+        if trip_km is not None:
+            findings = (on_trip(finding, trip_km) for finding in findings)
         if shell.as_json:
             _print_document(day, findings)
         else:
             for finding in findings:
-                click.echo("\n".join(finding_lines(finding)))
+                lines = finding_lines(finding)
+                click.echo(
+                    "\n".join(lines if trip_km is None else [*lines, *trip_lines(finding, trip_km)])
+                )
     failures.end()
+
+
+def on_trip(finding: VehicleFinding, trip_km: float) -> VehicleFinding:
+    """Return a finding with the probabilities that limits are reached on a trip."""
+    from healthtrack.forecast import with_trip
+
+    indicators = tuple(
+        found
+        if found.forecast is None
+        else replace(found, forecast=with_trip(found.forecast, trip_km))
+        for found in finding.indicators
+    )
+    return replace(finding, indicators=indicators)
+
+
+def trip_lines(finding: VehicleFinding, trip_km: float) -> list[str]:
+    """Return how likely each indicator is at its limit before the end of a trip."""
+    chances = {
+        found.indicator: found.forecast.before_trip
+        for found in finding.indicators
+        if found.forecast is not None and found.forecast.before_trip is not None
+    }
+    if not chances:
+        return []
+    way = f"{trip_km:,.0f} km".replace(",", " ")
+    named = {name: chance for name, chance in chances.items() if chance >= WORTH_A_WORD}
+    if not named:
+        return [f"  trip: no limit is likely to be reached within {way} (each less than 1 %)"]
+    return [
+        f"  trip: {name} reaches its limit within {way} with a probability of {100 * chance:.0f} %"
+        for name, chance in sorted(named.items(), key=lambda item: -item[1])
+    ]
 
 
 def _print_document(day: date, findings: Iterable[VehicleFinding]) -> None:

@@ -1,11 +1,12 @@
 """When a limit is reached: distance and date, as a distribution."""
 
-from healthtrack.forecast.foresee import Limits, forecast
+from healthtrack.forecast.foresee import HORIZON_KM, Limits, forecast, with_trip
 from healthtrack.forecast.passage import DriftState, Passage, first_passage
 from healthtrack.forecast.service import NextService, next_service
 from healthtrack.forecast.usage import Usage, usage
 
 __all__ = [
+    "HORIZON_KM",
     "DriftState",
     "Limits",
     "NextService",
@@ -15,4 +16,5 @@ __all__ = [
     "forecast",
     "next_service",
     "usage",
+    "with_trip",
 ]

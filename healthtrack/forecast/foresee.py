@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Literal
+
+import numpy as np
 
 from healthtrack.forecast.passage import DriftState, Passage, first_passage
 from healthtrack.records import FanPoint, Forecast
@@ -89,16 +91,44 @@ def forecast(
         "probability": passage.within(limits.horizon_km),
         "before_service": _before(passage, limits),
     }
+    chances = tuple(zip(passage.distance.tolist(), passage.probability.tolist(), strict=True))
     start = odometer_km or 0.0
     ahead = fan(state, limits.horizon_km, usage, as_of, start)
     if answer == "reached":
-        return Forecast(start, start, start, as_of, as_of, as_of, answer, **common, fan=ahead)
+        return Forecast(
+            start, start, start, as_of, as_of, as_of, answer, **common, chances=chances, fan=ahead
+        )
     ends = [passage.quantile(share) for share in (LOW, MIDDLE, HIGH)]
     if answer != "expected":
         ends = [ends[0], None, None]
     days = _days(ends, usage, as_of)
     km = [None if end is None else start + end for end in ends]
-    return Forecast(km[1], km[0], km[2], days[1], days[0], days[2], answer, **common, fan=ahead)
+    return Forecast(
+        km[1], km[0], km[2], days[1], days[0], days[2], answer, **common, chances=chances, fan=ahead
+    )
+
+
+def with_trip(foreseen: Forecast, trip_km: float) -> Forecast:
+    """Return the forecast with the probability that the limit is reached on a trip from now.
+
+    Parameters
+    ----------
+    foreseen : Forecast
+        As :func:`forecast` gave it; unchanged where nothing could be said.
+    trip_km : float
+        How far it goes, not beyond the forecast's horizon. [km]
+
+    Raises
+    ------
+    ValueError
+        The trip is not positive, or longer than the horizon.
+    """
+    if not foreseen.chances:
+        return foreseen
+    distance, probability = np.array(foreseen.chances).T
+    if not 0.0 < trip_km <= distance[-1]:
+        raise ValueError(f"a trip of {trip_km:g} km does not lie within 0 to {distance[-1]:g} km")
+    return replace(foreseen, before_trip=Passage(distance, probability).within(trip_km))
 
 
 def fan(

@@ -104,12 +104,15 @@ def _indicator(found: IndicatorFinding) -> dict[str, Any]:
 
 def _forecast(forecast: Forecast | None) -> dict[str, Any]:
     if forecast is None:
-        return {"limit_km": None, "limit_km_low": None, "limit_km_high": None, "limit_on": None}
+        keys = ("limit_km", "limit_km_low", "limit_km_high", "limit_on")
+        return dict.fromkeys((*keys, "before_service", "before_trip"))
     return {
         "limit_km": _kilometres(forecast.limit_km),
         "limit_km_low": _kilometres(forecast.limit_km_low),
         "limit_km_high": _kilometres(forecast.limit_km_high),
         "limit_on": _day(forecast.limit_on),
+        "before_service": _figure(forecast.before_service),
+        "before_trip": _figure(forecast.before_trip),
     }
 
 

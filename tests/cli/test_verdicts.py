@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from healthtrack.cli.verdicts import finding_lines
+from healthtrack.cli.verdicts import LONGEST_TRIP, finding_lines, on_trip, trip_lines
+from healthtrack.forecast import HORIZON_KM, DriftState, Limits, forecast
 from healthtrack.jobs.findings import findings_as_dict
 from healthtrack.jobs.workspace import Workspace
 from healthtrack.records import (
@@ -37,7 +38,7 @@ PROMISED = json.loads("""
       "kind": "drift", "since_km": 203000, "since_km_low": 199500, "since_km_high": 206000,
       "raised_on": "2026-02-11", "raised_at_km": 211900, "limit": -6.0,
       "forecast": {"limit_km": 224100, "limit_km_low": 219800, "limit_km_high": 233000,
-                   "limit_on": "2026-08-02"}}],
+                   "limit_on": "2026-08-02", "before_service": 0.31, "before_trip": null}}],
   "causes": [{"cause": "airflow_sensor_reads_low", "probability": 0.91, "size": -4.3,
               "size_low": -5.2, "size_high": -3.5, "unit": "%"}],
   "not_observable": [{"indicator": "intake_restriction",
@@ -58,7 +59,7 @@ INDICATOR = IndicatorFinding(
     kind="drift", since_km=203000, since_km_low=199500, since_km_high=206000,
     since_on=date(2025, 9, 1), raised_on=date(2026, 2, 11), raised_at_km=211900,
     limit=-6.0, threshold=2.2,
-    forecast=Forecast(224100, 219800, 233000, date(2026, 8, 2)),
+    forecast=Forecast(224100, 219800, 233000, date(2026, 8, 2), before_service=0.31),
 )  # fmt: skip
 
 FINDING = VehicleFinding(
@@ -228,3 +229,38 @@ def test_only_what_work_changed_beyond_doubt_is_listed_with_its_band():
     lines = finding_lines(replace(FINDING, repairs=(REPAIR,)))
     after = lines[next(place for place, line in enumerate(lines) if "work:" in line) + 1 :]
     assert [line.strip() for line in after] == ["airflow +6.4 % (+4.4 to +8.5)"]
+
+
+def declining(name, level):
+    state = DriftState(level, -2.0, 0.04, 0.04)
+    foreseen = forecast(state, Limits(-8.0, "low"), None, FINDING.as_of, 214_300.0)
+    return replace(INDICATOR, indicator=name, forecast=foreseen)
+
+
+def test_a_trip_names_the_limits_that_may_be_reached_on_it_the_likeliest_first():
+    items = (declining("boost", -0.5), declining("breathing", -7.0), declining("airflow", -7.5))
+    finding = on_trip(replace(FINDING, indicators=items), 5_000.0)
+    lines = trip_lines(finding, 5_000.0)
+    assert [line.split()[1] for line in lines] == ["airflow", "breathing"]
+    # 0.5 % and 1 % left at 2 % per 10 000 km: 2 500 km, and just the 5 000
+    chances = [int(line.split()[-2]) for line in lines]
+    assert chances[0] > 95
+    assert chances[1] == pytest.approx(50, abs=6)
+    assert all("within 5 000 km" in line for line in lines)
+    document = findings_as_dict(finding.as_of, [finding])["vehicles"][0]["indicators"]
+    assert [round(100 * item["forecast"]["before_trip"]) for item in document[:0:-1]] == chances
+
+
+def test_a_trip_on_which_no_limit_is_near_says_so():
+    finding = on_trip(replace(FINDING, indicators=(declining("boost", -0.5),)), 500.0)
+    assert trip_lines(finding, 500.0) == [
+        "  trip: no limit is likely to be reached within 500 km (each less than 1 %)"
+    ]
+
+
+def test_a_trip_farther_than_forecasts_look_is_refused(call, short_history):
+    assert LONGEST_TRIP == HORIZON_KM
+    assert call("assess", "--trip-km", "2000", "--as-of", "2025-03-31").code == 0
+    refused = call("assess", "--trip-km", "30001")
+    assert refused.code == 2
+    assert "30000" in refused.err

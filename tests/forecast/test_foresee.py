@@ -6,7 +6,16 @@ import numpy as np
 import polars as pl
 import pytest
 
-from healthtrack.forecast import DriftState, Limits, Usage, forecast, usage
+from healthtrack.forecast import (
+    HORIZON_KM,
+    DriftState,
+    Limits,
+    Usage,
+    forecast,
+    usage,
+    with_trip,
+)
+from healthtrack.records import Forecast
 
 TODAY = date(2025, 6, 30)
 STEADY = DriftState(-3.0, -2.0, 0.04, 0.04, 0.0, 0.01, 0.01)
@@ -84,6 +93,25 @@ def test_the_chance_before_a_service_grows_with_its_distance():
     assert chances == sorted(chances)
     assert chances[0] < 0.01
     assert chances[1] == pytest.approx(0.5, abs=0.1)
+
+
+@pytest.mark.parametrize("km", [500.0, 22_000.0, HORIZON_KM])
+def test_a_trip_is_as_risky_as_the_way_to_a_service_as_far_off(km):
+    asked = Limits(-8.0, "low", service_in_km=km)
+    foreseen = forecast(STEADY, asked, WEEKLY, TODAY, 200_000.0)
+    assert foreseen.before_trip is None
+    assert with_trip(foreseen, km).before_trip == pytest.approx(foreseen.before_service, abs=1e-12)
+
+
+def test_a_trip_beyond_what_is_foreseen_is_refused():
+    foreseen = forecast(STEADY, Limits(-8.0, "low"), WEEKLY, TODAY)
+    for km in (0.0, -1.0, HORIZON_KM + 1.0):
+        with pytest.raises(ValueError, match="does not lie within 0 to 30000 km"):
+            with_trip(foreseen, km)
+
+
+def test_where_nothing_is_foreseen_nothing_is_said_of_a_trip():
+    assert with_trip(Forecast(), 2_000.0) == Forecast()
 
 
 def test_a_wider_usage_makes_a_wider_date_but_not_a_wider_distance():
