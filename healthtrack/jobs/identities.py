@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from healthtrack.errors import LogError
 from healthtrack.ingest.identity import Gearing, fits, foreign, gearing, strangers
@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     import polars as pl
 
     from healthtrack.config import VehicleSettings
-    from healthtrack.store import Store
 
 KNOWN_FROM = 2_000
 """A vehicle's gears are those of so many windows, the latest: some fifty drives."""
@@ -26,13 +25,20 @@ _LOOK_AGAIN_AFTER = 20
 NOT_KNOWN = Gearing((), 0, 0.0)
 
 
+class KnowsWindows(Protocol):
+    """What knows vehicles' windows: a store, or one with logs on their way into it."""
+
+    def recent_windows(self, vehicle: str, most: int) -> pl.DataFrame:
+        """Return the vehicle's latest windows, at most so many."""
+
+
 class Identities:
     """The gears of the vehicles in a store, looked up when first asked for.
 
     Of a vehicle of which too little is known yet they are looked up again every twenty logs.
     """
 
-    def __init__(self, store: Store, vehicles: Mapping[str, VehicleSettings]) -> None:
+    def __init__(self, store: KnowsWindows, vehicles: Mapping[str, VehicleSettings]) -> None:
         self._store = store
         self._vehicles = vehicles
         self._known: dict[str, Gearing] = {}

@@ -4,24 +4,18 @@ from __future__ import annotations
 
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import nullcontext, suppress
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from healthtrack import ingest
 from healthtrack.errors import LogError, SettingsError, StoreError
 from healthtrack.jobs.cluster import engine
 from healthtrack.jobs.identities import Identities
-from healthtrack.jobs.logs import (
-    content_hash,
-    find_logs,
-    put_into_quarantine,
-    release_from_quarantine,
-)
-from healthtrack.jobs.overlapping import join_stored
+from healthtrack.jobs.logs import content_hash, find_logs, release_from_quarantine
+from healthtrack.jobs.lots import Candidate, FileOutcome, Lots, size_and_time
 from healthtrack.jobs.pool import Failure, RemoteExecutor, run_each, worker_count
 from healthtrack.jobs.reading import FEWEST_FILES_FOR_A_POOL, LogRead, ReadTask, read_one
 from healthtrack.jobs.workspace import unknown_vehicle
-from healthtrack.store import LogEntry, SampleFolder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -31,36 +25,11 @@ if TYPE_CHECKING:
 
     from healthtrack.ingest import Pipeline
     from healthtrack.jobs.logs import LogFile
+    from healthtrack.jobs.lots import Read
     from healthtrack.jobs.workspace import Workspace
-    from healthtrack.store import Store
+    from healthtrack.store import LogEntry, SampleFolder, Store
 
-Outcome = Literal["stored", "known", "quarantined", "left"]
-
-
-@dataclass(frozen=True, slots=True)
-class FileOutcome:
-    """What became of one file.
-
-    ``left`` means that it was not touched, because a person must first say or do something.
-    ``waterfall`` says of a stored log how many rows came in, were kept, and were lost and why.
-    """
-
-    file: str
-    vehicle: str | None
-    state: Outcome
-    reason: str | None = None
-    message: str | None = None
-    drives: int = 0
-    windows: int = 0
-    notes: tuple[str, ...] = ()
-    waterfall: ingest.Waterfall | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class _Candidate:
-    log: LogFile
-    sha256: str
-    size_and_time: tuple[int, int]
+__all__ = ["FileOutcome", "forget_deleted", "ingest_logs", "load_pipelines"]
 
 
 def load_pipelines(workspace: Workspace, name: str | None = None) -> dict[str, Pipeline]:
@@ -99,7 +68,7 @@ def ingest_logs(
     now: datetime,
     executor: Executor | None = None,
 ) -> Iterator[FileOutcome]:
-    """Store logs one by one and say of each what became of it.
+    """Store logs, a few together, and say of each what became of it.
 
     Parameters
     ----------
@@ -119,7 +88,7 @@ def ingest_logs(
     FileOutcome
         One per log. Whenever the process ends, what was yielded before is in the store, whole.
     """
-    candidates: dict[str, _Candidate] = {}
+    candidates: dict[str, Candidate] = {}
     tasks: list[ReadTask] = []
     # one question for all: asking for each known file would cost 3 ms
     stored = {entry.sha256: entry for entry in store.logs() if entry.state == "stored"}
@@ -130,29 +99,50 @@ def ingest_logs(
             continue
         candidates[looked_at.sha256] = looked_at
         tasks.append(_task(workspace, looked_at, pipelines))
-    ahead = 2 * worker_count(workspace.settings.workers)
-    waiting = _Waiting(Identities(store, workspace.settings.vehicles))
-    died: list[FileOutcome] = []
-    with _workers(workspace, len(tasks), executor) as used:
-        todo = _for_workers(tasks, store, used)
-        try:
-            for task, result in run_each(read_one, todo, used, ahead, cost=lambda one: one.size):
-                candidate = candidates.pop(task.sha256)
-                if isinstance(result, Failure):
-                    died.append(_not_read(candidate.log, result))
+    lots, died = Lots(workspace, store, now), []
+    waiting = _Waiting(Identities(lots, workspace.settings.vehicles))
+    try:
+        with _workers(workspace, len(tasks), executor) as used:
+            for one in _read(tasks, candidates, workspace, store, used):
+                if isinstance(one, FileOutcome):
+                    died.append(one)
                     continue
-                for one in waiting.next(candidate, result):
-                    yield _settled(workspace, store, one, now)
-        except BrokenProcessPool:
-            died += [_worker_died(candidate.log) for candidate in candidates.values()]
-    for one in waiting.rest():
-        yield _settled(workspace, store, one, now)
+                for settled in waiting.next(*one):
+                    lots.add(settled)
+                yield from lots.done()
+        for settled in waiting.rest():
+            lots.add(settled)
+        lots.settle()
+    except StoreError:
+        yield from lots.done()
+        raise
+    yield from lots.done()
     yield from died
 
 
-_MOST_WAITING, _MOST_WAITING_BYTES = 8, 48 * 2**20
+def _read(
+    tasks: list[ReadTask],
+    candidates: dict[str, Candidate],
+    workspace: Workspace,
+    store: Store,
+    executor: Executor | None,
+) -> Iterator[Read | FileOutcome]:
+    """Read logs in their order; an outcome is of one that no worker brought to an end."""
+    ahead = 2 * worker_count(workspace.settings.workers)
+    todo = _for_workers(tasks, store, executor)
+    try:
+        for task, result in run_each(read_one, todo, executor, ahead, cost=lambda one: one.size):
+            candidate = candidates.pop(task.sha256)
+            if isinstance(result, Failure):
+                yield _not_read(candidate.log, result)
+            else:
+                yield candidate, result
+    except BrokenProcessPool:
+        for candidate in candidates.values():
+            yield _worker_died(candidate.log)
 
-_Read = tuple[_Candidate, "LogRead | LogError"]
+
+_MOST_WAITING, _MOST_WAITING_BYTES = 8, 48 * 2**20
 
 
 class _Waiting:
@@ -160,9 +150,9 @@ class _Waiting:
 
     def __init__(self, identities: Identities) -> None:
         self._identities = identities
-        self._held: dict[str, list[tuple[_Candidate, LogRead]]] = {}
+        self._held: dict[str, list[tuple[Candidate, LogRead]]] = {}
 
-    def next(self, candidate: _Candidate, result: LogRead | LogError) -> list[_Read]:
+    def next(self, candidate: Candidate, result: LogRead | LogError) -> list[Read]:
         """Take a log that was read, and return those of which all is known that will be."""
         vehicle = candidate.log.vehicle
         if isinstance(result, LogError) or vehicle is None:
@@ -177,11 +167,11 @@ class _Waiting:
             return before
         return [*before, *self._compared(vehicle)]
 
-    def rest(self) -> list[_Read]:
+    def rest(self) -> list[Read]:
         """Return all that still wait."""
         return [one for vehicle in list(self._held) for one in self._compared(vehicle)]
 
-    def _compared(self, vehicle: str) -> list[_Read]:
+    def _compared(self, vehicle: str) -> list[Read]:
         held = self._held.pop(vehicle)
         logs = [(one.log.shown, read.operation.windows.frame) for one, read in held]
         wrong = self._identities.strangers(vehicle, logs)
@@ -252,7 +242,7 @@ def forget_deleted(workspace: Workspace, store: Store) -> int:
 
 
 def _task(
-    workspace: Workspace, candidate: _Candidate, pipelines: Mapping[str, Pipeline]
+    workspace: Workspace, candidate: Candidate, pipelines: Mapping[str, Pipeline]
 ) -> ReadTask:
     vehicle_id = candidate.log.vehicle or ""
     vehicle = workspace.settings.vehicles[vehicle_id]
@@ -272,13 +262,13 @@ def _look_at(
     workspace: Workspace,
     stored: Mapping[str, LogEntry],
     log: LogFile,
-    taken: Mapping[str, _Candidate],
-) -> FileOutcome | _Candidate:
+    taken: Mapping[str, Candidate],
+) -> FileOutcome | Candidate:
     """Settle what can be settled without reading the log."""
     if log.vehicle not in workspace.settings.vehicles:
         return FileOutcome(log.shown, log.vehicle, "left", *_whose(workspace, log))
     try:
-        before = _size_and_time(log)
+        before = size_and_time(log)
         sha256 = content_hash(log.path)
     except OSError as error:
         message = f"it cannot be read: {error.strerror}. Check its permissions and the disk."
@@ -292,7 +282,7 @@ def _look_at(
         other = "" if known.vehicle == log.vehicle else f" for the vehicle {known.vehicle}"
         message = f"stored as {known.name} on {known.received:%Y-%m-%d}{other}"
         return FileOutcome(log.shown, log.vehicle, "known", message=message)
-    return _Candidate(log, sha256, before)
+    return Candidate(log, sha256, before)
 
 
 def _whose(workspace: Workspace, log: LogFile) -> tuple[str, str]:
@@ -306,107 +296,6 @@ def _whose(workspace: Workspace, log: LogFile) -> tuple[str, str]:
         f"(vehicles in healthtrack.toml: {names})."
     )
     return "no_vehicle", message
-
-
-def _size_and_time(log: LogFile) -> tuple[int, int]:
-    status = log.path.stat()
-    return status.st_size, status.st_mtime_ns
-
-
-def _settled(workspace: Workspace, store: Store, one: _Read, now: datetime) -> FileOutcome:
-    candidate, result = one
-    outcome = _keep(workspace, store, candidate, result, now)
-    if outcome.state != "stored" and isinstance(result, LogRead):
-        store.sample_catalogue.remove_unnamed([place.file for place in result.written])
-    return outcome
-
-
-def _keep(
-    workspace: Workspace,
-    store: Store,
-    candidate: _Candidate,
-    result: LogRead | LogError,
-    now: datetime,
-) -> FileOutcome:
-    log = candidate.log
-    assert log.vehicle is not None
-    try:
-        still_arriving = _size_and_time(log) != candidate.size_and_time
-    except OSError:
-        still_arriving = True
-    if still_arriving:
-        message = "it changed while it was read. Run `healthtrack ingest` again when it is whole."
-        return FileOutcome(log.shown, log.vehicle, "left", "still_arriving", message)
-    size = candidate.size_and_time[0]
-    entry = LogEntry(candidate.sha256, log.shown, log.vehicle, now, size=size)
-    try:
-        if isinstance(result, LogError):
-            raise result
-        return _store(workspace, store, candidate, entry, result)
-    except LogError as error:
-        return _quarantine(workspace, store, candidate, entry, error)
-
-
-def _store(
-    workspace: Workspace,
-    store: Store,
-    candidate: _Candidate,
-    entry: LogEntry,
-    result: LogRead,
-) -> FileOutcome:
-    log, read = candidate.log, result.read
-    name = log.shown
-    if log.origin == "quarantine":  # where it is about to go
-        name = workspace.shown(workspace.inbox / log.place)
-    entry = replace(entry, name=name, pipeline=read.pipeline)
-    windows = result.operation.windows.frame.height
-    shorter = None
-    try:
-        store.add_log(entry, read, result.operation, written=result.written)
-    except LogError:  # the rare case: it is of the time of drives that are stored
-        shorter = _shorter_copy(candidate, store.overlapping(entry.vehicle, read.drives))
-        if shorter is not None:
-            store.add_log(
-                entry, read, result.operation, replaces=shorter.sha256, written=result.written
-            )
-        else:
-            vehicle = workspace.settings.vehicles[entry.vehicle]
-            read, windows = join_stored(store, entry, result, vehicle)
-    release_from_quarantine(workspace, log, entry.sha256)
-    notes = read.notes
-    if shorter is not None:
-        notes = (*notes, f"it takes the place of {shorter.name}, a copy of it that was cut short")
-    return FileOutcome(
-        log.shown,
-        log.vehicle,
-        "stored",
-        drives=read.drives.height,
-        windows=windows,
-        notes=notes,
-        waterfall=ingest.waterfall(read),
-    )
-
-
-def _shorter_copy(candidate: _Candidate, overlapping: Sequence[LogEntry]) -> LogEntry | None:
-    """Return the stored log that this one continues, byte for byte: a copy that was cut short."""
-    if len(overlapping) != 1:  # a drive of several logs is joined once more
-        return None
-    (other,) = overlapping
-    shorter = other.size is not None and other.size < candidate.size_and_time[0]
-    if shorter and content_hash(candidate.log.path, first=other.size) == other.sha256:
-        return other
-    return None
-
-
-def _quarantine(
-    workspace: Workspace, store: Store, candidate: _Candidate, entry: LogEntry, error: LogError
-) -> FileOutcome:
-    # first the reason, then the file: if we are stopped in between, the next run tries it again
-    store.quarantine_log(
-        replace(entry, state="quarantined", reason=error.reason, message=error.message)
-    )
-    put_into_quarantine(workspace, candidate.log, candidate.sha256)
-    return FileOutcome(entry.name, entry.vehicle, "quarantined", error.reason, error.message)
 
 
 def _worker_died(log: LogFile) -> FileOutcome:

@@ -1,7 +1,7 @@
 """The only home of duckdb: schema, migrations, queries."""
 
 from healthtrack.store.backup import backups, restore_backup, surplus_backups, write_backup
-from healthtrack.store.entries import LogEntry, StoredFinding
+from healthtrack.store.entries import LogEntry, NewLog, StoredFinding
 from healthtrack.store.episodes import Episode, Episodes
 from healthtrack.store.kept import KeptParts
 from healthtrack.store.ledger import JobRecord, Ledger, Run
@@ -27,6 +27,7 @@ __all__ = [
     "KeptParts",
     "Ledger",
     "LogEntry",
+    "NewLog",
     "Outbox",
     "OutboxLetter",
     "Run",

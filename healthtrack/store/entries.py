@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from datetime import date, datetime
 
+    from healthtrack.records import Operation, ReadLog
+    from healthtrack.store.samples import DriveSamples
+
 
 @dataclass(frozen=True, slots=True)
 class LogEntry:
@@ -28,6 +31,19 @@ class LogEntry:
     rows: int | None = None
     size: int | None = None
     notes: tuple[str, ...] = field(default=(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class NewLog:
+    """A log that is to be stored: what is known of it, what was read from it, what that shows.
+
+    ``written`` says where a worker has put the samples; they are not in ``read`` then.
+    """
+
+    entry: LogEntry
+    read: ReadLog
+    operation: Operation
+    written: tuple[DriveSamples, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ import polars as pl
 
 from healthtrack.channels import CHANNELS
 from healthtrack.errors import StoreError
+from healthtrack.store.columns import insert_rows
 from healthtrack.store.samples import DriveSamples, SampleFolder
 
 if TYPE_CHECKING:
@@ -84,10 +85,8 @@ class SampleCatalogue:
 
     def record(self, places: Iterable[DriveSamples]) -> None:
         """Note where drives' samples are; inside a transaction."""
-        for place in places:
-            self._connection.execute(
-                "INSERT INTO sample_file VALUES (?, ?)", [place.drive, place.file]
-            )
+        rows = [(place.drive, place.file) for place in places]
+        insert_rows(self._connection, "sample_file", rows)
 
     def forget_log(self, log: str) -> list[str]:
         """Forget where a log's samples are, inside a transaction; returns the files they were in.

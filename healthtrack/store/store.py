@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Self
 
@@ -11,12 +12,13 @@ from healthtrack.config import DEFAULT_STORE_MEMORY_MB
 from healthtrack.errors import LogError, StoreError
 from healthtrack.records import Loss, MaintenanceEvent, VehicleHistory
 from healthtrack.store.columns import (
+    DRIVE_COLUMNS,
     TABLES,
     add_missing_columns,
     insert,
     insert_rows,
 )
-from healthtrack.store.entries import LogEntry, StoredFinding
+from healthtrack.store.entries import LogEntry, NewLog, StoredFinding
 from healthtrack.store.migrations import migrate, version
 from healthtrack.store.opening import connect
 from healthtrack.store.samples import SamplesOfDrive, is_remote, without_empty_channels
@@ -122,8 +124,6 @@ class Store:
 
     def log(self, sha256: str) -> LogEntry | None:
         """Return what is known of the log with this content, or None."""
-        if self._state(sha256) is None:  # the usual answer, without looking for notes
-            return None
         found = self._logs("WHERE sha256 = ?", [sha256])
         return found[0] if found else None
 
@@ -171,28 +171,85 @@ class Store:
         StoreError
             The content is stored already.
         """
-        known = self._refuse_stored(entry)
-        catalogue = self.sample_catalogue
         for other in self.overlapping(entry.vehicle, read.drives):
             if other.sha256 != replaces:
                 raise LogError("overlap", _overlap(entry, other))
-        if catalogue.outside and not written:  # first the files: without the commit, orphans
-            written = catalogue.write_log(entry.vehicle, entry.sha256, read.drives, read.samples)
+        self._add([NewLog(entry, read, operation, written)], replaces)
+
+    def add_logs(self, logs: Sequence[NewLog]) -> int:
+        """Store logs in one transaction, from the first on, up to one that overlaps another.
+
+        Parameters
+        ----------
+        logs : sequence of NewLog
+            As :meth:`add_log` takes them one by one, which costs more each.
+
+        Returns
+        -------
+        int
+            How many were stored. The next one, if any, holds a drive in the time of one that is
+            stored now; nothing of it and of those behind it was stored.
+
+        Raises
+        ------
+        StoreError
+            The content of one is stored already, or something of it cannot be stored. Nothing of
+            any is.
+        """
+        free = logs[: self._first_overlap(logs)]
+        if free:
+            self._add(free)
+        return len(free)
+
+    def _add(self, logs: Sequence[NewLog], replaces: str | None = None) -> None:
+        known = self._refuse_stored([log.entry for log in logs])
+        catalogue = self.sample_catalogue
+        if catalogue.outside:  # first the files: without the commit, orphans
+            logs = [log if log.written else self._written(log) for log in logs]
         before: list[str] = []
         with transaction(self._connection):
             if replaces is not None:
                 before = catalogue.forget_log(replaces)
                 self._delete(replaces)
-            if known:
-                self._delete(entry.sha256)
-            self._insert_entry(entry, rows=read.rows)
-            drives = read.drives.with_columns(log=pl.lit(entry.sha256))
-            insert_rows(self._connection, "drive", drives)
-            catalogue.record(written)
-            if not written:
-                insert(self._connection, "sample", read.samples)
-            self._insert_told(entry.sha256, read, operation)
+            for sha256 in known:
+                self._delete(sha256)
+            self._insert_entries([replace(log.entry, rows=log.read.rows) for log in logs])
+            self._insert_drives(
+                pl.concat(
+                    log.read.drives.with_columns(log=pl.lit(log.entry.sha256)) for log in logs
+                )
+            )
+            catalogue.record([place for log in logs for place in log.written])
+            insert(self._connection, "sample", *(log.read.samples for log in logs))
+            self._insert_told(logs)
         catalogue.remove_unnamed(before)
+
+    def _written(self, log: NewLog) -> NewLog:
+        """Write a log's samples into files outside the store."""
+        read = log.read
+        places = self.sample_catalogue.write_log(
+            log.entry.vehicle, log.entry.sha256, read.drives, read.samples
+        )
+        return replace(log, read=replace(read, samples=read.samples.clear()), written=places)
+
+    def _first_overlap(self, logs: Sequence[NewLog]) -> int:
+        """Return the place of the first log with a drive in the time of a stored or earlier one."""
+        drives = pl.concat(
+            log.read.drives.select(
+                "drive", "started", "ended", place=pl.lit(place), vehicle=pl.lit(log.entry.vehicle)
+            )
+            for place, log in enumerate(logs)
+        )
+        rows = self._connection.execute(
+            "WITH new AS (SELECT unnest(?) AS place, unnest(?) AS vehicle, unnest(?) AS drive, "
+            "unnest(?) AS started, unnest(?) AS ended) SELECT min(new.place) FROM new JOIN "
+            "(SELECT -1 AS place, vehicle, drive, started, ended FROM drive UNION ALL FROM new) "
+            "AS known ON known.vehicle = new.vehicle AND known.place < new.place "
+            "AND (known.drive = new.drive "
+            "OR (known.started < new.ended AND known.ended > new.started))",
+            [drives[name].to_list() for name in ("place", "vehicle", "drive", "started", "ended")],
+        ).fetchall()
+        return len(logs) if rows[0][0] is None else int(rows[0][0])
 
     def join_log(
         self, entry: LogEntry, read: ReadLog, overlap: Overlap, operation: Operation
@@ -213,7 +270,7 @@ class Store:
         StoreError
             The content is stored already.
         """
-        known = self._refuse_stored(entry)
+        known = self._refuse_stored([entry])
         catalogue = self.sample_catalogue
         written: tuple[DriveSamples, ...] = ()
         if catalogue.outside:
@@ -226,21 +283,36 @@ class Store:
                 self._delete(entry.sha256)
             before = catalogue.forget_drives(self._drives_of(logs))
             self._delete_drives(logs)
-            self._insert_entry(entry, rows=read.rows)
-            insert_rows(self._connection, "drive", overlap.drives)
+            self._insert_entries([replace(entry, rows=read.rows)])
+            self._insert_drives(overlap.drives)
             self._insert_parts(overlap)
             catalogue.record(written)
             if not written:
                 insert(self._connection, "sample", overlap.samples)
-            self._insert_told(entry.sha256, read, operation)
+            self._insert_told([NewLog(entry, read, operation)])
         catalogue.remove_unnamed(before)
 
-    def _insert_told(self, log: str, read: ReadLog, operation: Operation) -> None:
-        """Insert what a log's samples show, what was left out of it, and the remarks on it."""
-        self._insert_operation(log, operation)
-        self._insert_losses(log, "ingest", read.losses)
-        for text in read.notes:
-            self._connection.execute("INSERT INTO note VALUES (?, ?)", [log, text])
+    def _insert_drives(self, drives: pl.DataFrame) -> None:
+        insert_rows(self._connection, "drive", drives.select(DRIVE_COLUMNS).rows())
+
+    def _insert_told(self, logs: Sequence[NewLog]) -> None:
+        """Insert what logs' samples show, what was left out of them, and the remarks on them."""
+        found = [log.operation for log in logs]
+        insert(self._connection, "window", *(one.windows.frame for one in found))
+        insert(self._connection, "standstill", *(one.standstills for one in found))
+        insert(self._connection, "pull", *(one.pulls for one in found))
+        losses = [
+            (log.entry.sha256, block, loss.channel, loss.reason, loss.count)
+            for log in logs
+            for block, lost in (
+                ("operating", log.operation.windows.losses),
+                ("ingest", log.read.losses),
+            )
+            for loss in lost
+        ]
+        insert_rows(self._connection, "loss", losses)
+        notes = [(log.entry.sha256, text) for log in logs for text in log.read.notes]
+        insert_rows(self._connection, "note", notes)
 
     def _drives_of(self, logs: list[str]) -> list[str]:
         rows = self._connection.execute(
@@ -270,12 +342,6 @@ class Store:
         for drive, logs in overlap.parts.items():
             for log in logs if len(logs) > 1 else ():
                 self._connection.execute("INSERT INTO drive_part VALUES (?, ?)", [drive, log])
-
-    def _insert_operation(self, log: str, operation: Operation) -> None:
-        insert(self._connection, "window", operation.windows.frame)
-        insert(self._connection, "standstill", operation.standstills)
-        insert(self._connection, "pull", operation.pulls)
-        self._insert_losses(log, "operating", operation.windows.losses)
 
     def overlap_group(
         self, vehicle: str, drives: pl.DataFrame
@@ -329,11 +395,11 @@ class Store:
         StoreError
             The content is stored: a good log is never turned into a bad one.
         """
-        known = self._refuse_stored(entry)
+        known = self._refuse_stored([entry])
         with transaction(self._connection):
             if known:
                 self._delete(entry.sha256)
-            self._insert_entry(entry, rows=entry.rows)
+            self._insert_entries([entry])
 
     def forget_quarantined(self, sha256: str) -> None:
         """Forget a log in quarantine, because its file was deleted; stored logs stay."""
@@ -359,19 +425,16 @@ class Store:
         found = {*hit.values(), *(log for (log,) in joined)}
         return tuple(entry for entry in self.logs(vehicle) if entry.sha256 in found)
 
-    def _refuse_stored(self, entry: LogEntry) -> bool:
-        """Return whether the content is known, as a log in quarantine."""
-        known = self._state(entry.sha256)
-        if known is not None and known[0] == "stored":
-            raise StoreError(f"{entry.name} is stored already, as {known[1]}.")
-        return known is not None
-
-    def _state(self, sha256: str) -> tuple[str, str] | None:
-        """Return state and name of the log with this content, or None; faster than its entry."""
+    def _refuse_stored(self, entries: Sequence[LogEntry]) -> list[str]:
+        """Return which of these contents are known, as logs in quarantine."""
+        names = {entry.sha256: entry.name for entry in entries}
         rows = self._connection.execute(
-            "SELECT state, name FROM log WHERE sha256 = ?", [sha256]
+            "SELECT sha256, state, name FROM log WHERE sha256 IN (SELECT unnest(?))", [list(names)]
         ).fetchall()
-        return rows[0] if rows else None
+        for sha256, state, name in rows:
+            if state == "stored":
+                raise StoreError(f"{names[sha256]} is stored already, as {name}.")
+        return [sha256 for sha256, _, _ in rows]
 
     def _delete(self, log: str) -> None:
         """Delete a log and all that came from it; inside a transaction."""
@@ -389,10 +452,9 @@ class Store:
         ):
             self._connection.execute(statement, [log])
 
-    def _insert_entry(self, entry: LogEntry, rows: int | None) -> None:
-        self._connection.execute(
-            "INSERT INTO log VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
+    def _insert_entries(self, entries: Iterable[LogEntry]) -> None:
+        rows = [
+            (
                 entry.sha256,
                 entry.name,
                 entry.vehicle,
@@ -400,18 +462,13 @@ class Store:
                 entry.state,
                 entry.reason,
                 entry.message,
-                rows,
+                entry.rows,
                 entry.size,
                 entry.received,
-            ],
-        )
-
-    def _insert_losses(self, log: str, block: str, losses: Iterable[Loss]) -> None:
-        for loss in losses:
-            self._connection.execute(
-                "INSERT INTO loss VALUES (?, ?, ?, ?, ?)",
-                [log, block, loss.channel, loss.reason, loss.count],
             )
+            for entry in entries
+        ]
+        insert_rows(self._connection, "log", rows)
 
     # --------------------------------------------------------------- history
 
