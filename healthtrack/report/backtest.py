@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from healthtrack.report import style
 from healthtrack.report.document import to_pdf, write_whole
-from healthtrack.report.flow import Flow, Reader
+from healthtrack.report.flow import Flow
 from healthtrack.report.page import shorten, text_width
+from healthtrack.report.reader import Reader
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Literal
 from healthtrack.config import ReportSettings
 from healthtrack.report import style, trends
 from healthtrack.report.document import look
-from healthtrack.report.flow import Flow, Reader
+from healthtrack.report.flow import Flow
 from healthtrack.report.pull_page import compose_pulls
+from healthtrack.report.reader import Reader
 from healthtrack.report.shown import ShownUnits, in_units
 from healthtrack.report.style import Paper
 from healthtrack.report.table import draw_table

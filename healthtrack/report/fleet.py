@@ -14,7 +14,7 @@ from healthtrack.report import style, words
 from healthtrack.report.columns import Column, Span, lay_out
 from healthtrack.report.document import to_pdf, write_whole
 from healthtrack.report.facts import is_foreseen, limit_ahead, limit_words
-from healthtrack.report.flow import Flow, Reader
+from healthtrack.report.flow import Flow
 from healthtrack.report.index import facts
 from healthtrack.report.numbers import (
     NOTHING,
@@ -28,6 +28,7 @@ from healthtrack.report.numbers import (
     typeset,
 )
 from healthtrack.report.page import shorten, text_width, wrap
+from healthtrack.report.reader import Reader
 from healthtrack.report.shown import in_units
 from healthtrack.report.todo import sort_advice
 

@@ -6,14 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from healthtrack.report import style
-from healthtrack.report.marks import PLAIN, Marks
 from healthtrack.report.page import Page, shorten, text_width, wrap
-from healthtrack.report.shown import SI, ShownUnits
+from healthtrack.report.reader import PLAIN_READER, Reader
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from healthtrack.config import ReportSettings
+    from healthtrack.report.shown import ShownUnits
     from healthtrack.report.style import Paper, Type
 
 
@@ -23,23 +22,6 @@ class Bookmark:
 
     words: str
     page: int
-
-
-@dataclass(frozen=True, slots=True)
-class Reader:
-    """How a reader writes quantities: units, and the marks in numbers."""
-
-    units: ShownUnits = SI
-    marks: Marks = PLAIN
-
-    @classmethod
-    def of(cls, settings: ReportSettings) -> Reader:
-        """Return what the settings of reports say."""
-        return cls(ShownUnits.of(settings), Marks.of(settings))
-
-
-PLAIN_READER = Reader()
-"""The store's units, a decimal point, thin spaces."""
 
 
 class Flow:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from healthtrack.report import pull_panels, style
 from healthtrack.report.document import to_pdf, write_whole
-from healthtrack.report.flow import Flow, Reader
+from healthtrack.report.flow import Flow
 from healthtrack.report.numbers import typeset
+from healthtrack.report.reader import Reader
 from healthtrack.report.shown import ShownUnits
 
 if TYPE_CHECKING:

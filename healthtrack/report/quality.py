@@ -182,18 +182,32 @@ RUNNING = Steps(
 )
 
 
-def _waterfall(flow: Flow, said: Steps, items: list[tuple[str, int]], used: int) -> None:
-    """Step down from the whole, loss by loss, to what is left."""
+class Fall(NamedTuple):
+    """A step of a waterfall: its words, its amount, and its ends as shares of the whole."""
+
+    name: str
+    amount: int
+    low: float
+    high: float
+
+
+def falls(said: Steps, items: Sequence[tuple[str, int]], used: int) -> list[Fall]:
+    """Step down from the whole, loss by loss, to what is left: the first and the last are those."""
     whole = used + sum(amount for _, amount in items)
-    _head(flow, said.heading, said.aside, len(items) + 2)
-    _row(flow, said.whole, number(whole, 0), (0.0, 1.0), style.HAIR)
-    left = whole
+    steps, left = [Fall(said.whole, whole, 0.0, 1.0)], whole
     for name, amount in items:
-        ends = ((left - amount) / whole, left / whole)
-        _row(flow, name, number(-amount, 0), ends, style.FAINT)
+        steps.append(Fall(name, -amount, (left - amount) / whole, left / whole))
         left -= amount
     share = f"{said.kept} ({percent(used / whole)})"
-    _row(flow, share, number(used, 0), (0.0, used / whole), style.DATA)
+    return [*steps, Fall(share, used, 0.0, used / whole)]
+
+
+def _waterfall(flow: Flow, said: Steps, items: list[tuple[str, int]], used: int) -> None:
+    steps = falls(said, items, used)
+    _head(flow, said.heading, said.aside, len(steps))
+    colours = [style.HAIR, *[style.FAINT] * len(items), style.DATA]
+    for step, colour in zip(steps, colours, strict=True):
+        _row(flow, step.name, number(step.amount, 0), (step.low, step.high), colour)
 
 
 def _bars(flow: Flow, heading: str, items: list[tuple[str, int]]) -> None:

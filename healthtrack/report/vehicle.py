@@ -16,13 +16,14 @@ from healthtrack.report.evidence import (
     draw_forecasts,
     draw_maintenance,
 )
-from healthtrack.report.flow import Flow, Reader
+from healthtrack.report.flow import Flow
 from healthtrack.report.front import draw_front
 from healthtrack.report.index import facts
 from healthtrack.report.method import CLOSE, ROOMY, draw_method
 from healthtrack.report.numbers import day, typeset
 from healthtrack.report.pulls import draw_pulls
 from healthtrack.report.quality import draw_quality
+from healthtrack.report.reader import Reader
 from healthtrack.report.repairs import draw_repairs
 from healthtrack.report.shown import in_units
 from healthtrack.report.todo import draw_checks

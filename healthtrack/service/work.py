@@ -18,6 +18,7 @@ from healthtrack.errors import HealthtrackError
 from healthtrack.jobs import assessing
 from healthtrack.jobs.cluster import engine
 from healthtrack.mail import Attachment, Letter, Picture, build
+from healthtrack.report.reader import Reader
 from healthtrack.schedule import latest, quiet_until
 from healthtrack.service import alerts, letters
 from healthtrack.service.journal import LOGGER
@@ -239,7 +240,7 @@ class Bench:
         told: Sequence[Episode],
     ) -> list[_Posted]:
         settings = self.workspace.settings.vehicles[finding.vehicle]
-        page = letters.alert_page(finding, settings, before, told)
+        page = letters.alert_page(finding, settings, before, told, self._reader)
         which = "+".join(f"{one.episode}:{one.worst}" for one in told)
         posted = []
         for name, recipient in self._recipients(finding.vehicle):
@@ -252,6 +253,10 @@ class Bench:
             letter = self._letter(key, recipient, page, attachments, pictures=pictures)
             posted.append(self._posted(letter, name, "alert", self._not_before(recipient)))
         return posted
+
+    @property
+    def _reader(self) -> Reader:
+        return Reader.of(self.workspace.settings.report)
 
     def _not_before(self, recipient: RecipientSettings) -> datetime:
         start, end = recipient.quiet
@@ -268,7 +273,7 @@ class Bench:
         late = alerts.to_escalate(episodes.open(), timedelta(hours=hours), self.now)
         for one in late:
             name = self._name(one.vehicle)
-            page = letters.escalation_page((one,), name, hours)
+            page = letters.escalation_page((one,), name, hours, self._reader)
             posted = []
             for who, recipient in self._recipients(one.vehicle):
                 if recipient.escalation:
@@ -299,6 +304,7 @@ class Bench:
             self.workspace.settings.vehicles[vehicle],
             before,
             Episodes(self.store).open(vehicle),
+            self._reader,
         )
         attachments = self._attached(finding, needed=True)
         pictures = self._pictures(finding)
@@ -319,7 +325,7 @@ class Bench:
             earlier = {vehicle: self._verdict_before(vehicle, last) for vehicle in vehicles}
             known = {vehicle: one for vehicle, one in earlier.items() if one is not None}
             names = {vehicle: self._name(vehicle) for vehicle in vehicles}
-            page = letters.digest_page(findings, names, known, as_of)
+            page = letters.digest_page(findings, names, known, as_of, self._reader)
             path = self.assessor.draw_fleet(self.workspace, self.store, findings, as_of)
             self._step("digest drawn", due.plan.recipient)
             drawn = Attachment(path.name, path.read_bytes(), self.workspace.shown(path))

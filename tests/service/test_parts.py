@@ -3,6 +3,7 @@
 import io
 import json
 import logging
+import re
 import shutil
 import socket
 import subprocess
@@ -13,10 +14,12 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 import pytest
 
+from healthtrack.config import ReportSettings, VehicleSettings
 from healthtrack.jobs.findings import finding_as_dict
 from healthtrack.jobs.workspace import Workspace
 from healthtrack.records import CauseFinding, IndicatorFinding, Trend, VehicleFinding
 from healthtrack.report import words
+from healthtrack.report.reader import PLAIN_READER, Reader
 from healthtrack.service import letters
 from healthtrack.service.health import health_endpoint
 from healthtrack.service.installing import container_file, systemd_unit
@@ -25,6 +28,7 @@ from healthtrack.service.journal import JsonLines, open_journal, read_journal
 from healthtrack.service.page import Block, Page
 from healthtrack.service.requests import Acknowledgement, ask, read, waiting
 from healthtrack.service.state import JobStatus, Status, metrics
+from healthtrack.store import Episode
 
 NOW = datetime(2026, 11, 25, 6, tzinfo=UTC)
 
@@ -84,6 +88,84 @@ def test_what_changed_is_said_in_sentences():
     assert letters.changes(None, _finding()) == ("This is the first verdict.",)
     same = finding_as_dict(_finding("normal"))
     assert letters.changes(same, _finding("normal")) == ("No verdict has changed.",)
+
+
+def _pressure(level=-1.84, state="alarm"):
+    return replace(
+        _finding(state),
+        reason="manifold pressure reads -1.84 kPa low (-2.31 to -1.37) since about 181 000 km",
+        indicators=(
+            IndicatorFinding(
+                *("standing_pressure", "kPa", state, "why", level, level - 0.47, level + 0.47),
+                limit=2.0,
+                raised_on=date(2026, 11, 20),
+            ),
+        ),
+        advice=("Compare the sensors at 100.5 kPa.",),
+    )
+
+
+def _episode(**changes):
+    fields = {
+        "episode": "otter/standing_pressure/2026-11-20",
+        "vehicle": "otter",
+        "indicator": "standing_pressure",
+        "unit": "kPa",
+        "raised_on": date(2026, 11, 20),
+        "opened": NOW - timedelta(days=5),
+        "state": "alarm",
+        "worst": "alarm",
+        "first_level": -1.2,
+        "level": -1.84,
+        "seen_on": date(2026, 11, 25),
+        "told": NOW,
+    }
+    return Episode(**{**fields, **changes})
+
+
+OTTER = VehicleSettings(displacement_l=2.5, name="Otter 2.5")
+
+
+def _letters(reader):
+    """One letter of each kind about a pressure, by kind."""
+    finding, before, episode = _pressure(), finding_as_dict(_pressure(-1.2, "alert")), _episode()
+    return {
+        "report": letters.report_page(finding, OTTER, before, (episode,), reader),
+        "alert": letters.alert_page(finding, OTTER, before, (episode,), reader),
+        "digest": letters.digest_page(
+            (finding,), {"otter": OTTER.name}, {"otter": before}, finding.as_of, reader
+        ),
+        "escalation": letters.escalation_page((episode,), OTTER.name, 4.5, reader),
+    }
+
+
+@pytest.mark.parametrize("kind", ["report", "alert", "digest", "escalation"])
+def test_a_letter_is_in_the_readers_units_and_number_marks(kind):
+    settings = ReportSettings(
+        pressure="psi", distance="mi", decimal_mark="comma", thousands_mark="point"
+    )
+    page = _letters(Reader.of(settings))[kind]
+    for text in (page.as_text(), page.as_html()):
+        words_of = " ".join(text.rpartition("</style>")[2].replace("\u00a0", " ").split())
+        assert not re.search(r"\d (?:kPa|km)\b", words_of)
+        assert not re.search(r"\d\.\d(?!\d\d)", words_of.replace("Otter 2.5", ""))
+        assert "Otter 2.5" in words_of
+    wanted = {  # 1 psi is 6.894757 kPa, 1 mile 1.609344 km (NIST SP 811)
+        "report": ("−0,27 psi", "−0,34 to −0,20", "112.000 mi", "−0,17 psi → −0,27 psi"),
+        "alert": ("now −0,27 psi (95 % band −0,34 to −0,20; limit ±0,29 psi)", "at 14,58 psi"),
+        "digest": ("−0,27 psi", "112.000 mi", "level −0,17 psi → −0,27 psi"),
+        "escalation": ("level −0,17 psi then and −0,26 psi now", "for 4,5 hours"),
+    }
+    for told in wanted[kind]:
+        assert told in words_of, words_of
+
+
+def test_a_letter_to_a_reader_of_the_stores_units_says_what_the_report_says():
+    text = _letters(PLAIN_READER)["report"].as_text().replace("\u00a0", " ")
+    assert "(−2.31 to −1.37)" in text
+    assert "−1.8 kPa" in text
+    assert "181 000 km" in text
+    assert "−1.2 kPa → −1.8 kPa" in text
 
 
 def test_a_page_shows_the_pictures_that_travel_with_it_and_no_others():
