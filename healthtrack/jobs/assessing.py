@@ -7,6 +7,7 @@ import tempfile
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias, TypeVar, cast
 
@@ -16,11 +17,11 @@ from healthtrack.jobs.kin import Kin
 from healthtrack.jobs.pool import Failure, RemoteExecutor, attempt, run_each
 from healthtrack.jobs.recalling import (
     AssessTask,
+    Lookup,
     Outcome,
     assess_one,
     from_the_start,
     keep,
-    recalled,
 )
 from healthtrack.records import VehicleFinding
 from healthtrack.store import StoredFinding
@@ -30,8 +31,9 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
     from datetime import date, datetime
 
-    from healthtrack.config import ReportSettings, VehicleSettings, WorkspaceSettings
+    from healthtrack.config import ReportSettings, VehicleSettings
     from healthtrack.jobs.beside import BesideTask
+    from healthtrack.jobs.recalling import Recalled
     from healthtrack.jobs.shown_pulls import PullsToShow
     from healthtrack.jobs.workspace import Workspace
     from healthtrack.records import State
@@ -139,7 +141,7 @@ def assess(  # noqa: PLR0913, PLR0917 - what is assessed, of when, where, and wh
     """
     night = _Night(workspace, store, as_of, Kin(workspace, store, as_of, executor), failed)
     misfits: list[str] = []
-    tasks = night.tasks(workspace.chosen(vehicles))
+    tasks = night.tasks(list(workspace.chosen(vehicles)))
     for task, outcome in run_each(assess_one, tasks, executor, AHEAD):
         if isinstance(outcome, Outcome) and outcome.finding is None:
             misfits.append(task.history.vehicle)
@@ -160,13 +162,28 @@ class _Night:
     kin: Kin
     failed: Failed | None
 
-    def tasks(self, vehicles: Iterable[str]) -> Iterator[AssessTask]:
+    def tasks(self, vehicles: Sequence[str]) -> Iterator[AssessTask]:
         """Look vehicles up, as far as a verdict needs what is stored of them."""
-        return self._each(self._recalled, vehicles)
+        return self._tasks(self._lookup.recalled(vehicles))
 
-    def whole_tasks(self, vehicles: Iterable[str]) -> Iterator[AssessTask]:
+    def whole_tasks(self, vehicles: Sequence[str]) -> Iterator[AssessTask]:
         """Look vehicles up from their first drive on."""
-        return self._each(self._whole, vehicles)
+        return self._tasks(self._lookup.whole(vehicles))
+
+    @property
+    def _lookup(self) -> Lookup:
+        return Lookup(self.store, self.workspace.settings, self.as_of)
+
+    def _tasks(self, found: Iterable[tuple[str, Recalled | Failure]]) -> Iterator[AssessTask]:
+        for vehicle, recalled in found:
+            yield from self._try(partial(self._task, recalled), vehicle)
+
+    def _task(self, recalled: Recalled | Failure, vehicle: str) -> AssessTask:
+        if isinstance(recalled, Failure):
+            raise recalled.error
+        workspace = self.workspace.settings
+        mine, sisters = workspace.vehicles[vehicle], self.kin.of(vehicle)
+        return AssessTask(recalled.history, mine, workspace, self.as_of, sisters, recalled.parts)
 
     def settled(
         self, task: AssessTask, outcome: Outcome | Failure, now: datetime
@@ -175,32 +192,22 @@ class _Night:
         if isinstance(outcome, Failure):
             _tell(self.failed, task.history.vehicle, outcome)
         else:
-            yield from self._each(lambda _: self._keep(task, outcome, now), [task.history.vehicle])
+            yield from self._try(partial(self._keep, task, outcome, now), task.history.vehicle)
 
-    def _each(self, work: Callable[[str], Result], vehicles: Iterable[str]) -> Iterator[Result]:
-        for vehicle in vehicles:
-            result = attempt(work, vehicle)
-            if not isinstance(result, Failure):
-                yield result
-            elif isinstance(result.error, NO_FAULT_OF_ONE):
-                raise result.error
-            else:
-                _tell(self.failed, vehicle, result)
+    def _try(self, work: Callable[[str], Result], vehicle: str) -> Iterator[Result]:
+        """Do something for a vehicle; where it fails, it is told of."""
+        result = attempt(work, vehicle)
+        if not isinstance(result, Failure):
+            yield result
+        elif isinstance(result.error, NO_FAULT_OF_ONE):
+            raise result.error
+        else:
+            _tell(self.failed, vehicle, result)
 
-    def _recalled(self, vehicle: str) -> AssessTask:
-        settings = self._settings(vehicle)
-        history, parts = recalled(self.store, vehicle, settings, self.as_of)
-        return AssessTask(history, *settings, self.as_of, self.kin.of(vehicle), parts)
-
-    def _whole(self, vehicle: str) -> AssessTask:
-        history = self.store.history(vehicle, self.as_of)
-        return AssessTask(history, *self._settings(vehicle), self.as_of, self.kin.of(vehicle))
-
-    def _settings(self, vehicle: str) -> tuple[VehicleSettings, WorkspaceSettings]:
-        return self.workspace.settings.vehicles[vehicle], self.workspace.settings
-
-    def _keep(self, task: AssessTask, outcome: Outcome, now: datetime) -> VehicleFinding:
-        finding, vehicle = outcome.finding, task.history.vehicle
+    def _keep(
+        self, task: AssessTask, outcome: Outcome, now: datetime, vehicle: str
+    ) -> VehicleFinding:
+        finding = outcome.finding
         assert finding is not None, "a whole history always gives a verdict"
         keep(self.store, vehicle, outcome, task.parts)
         document = json.dumps(finding_as_dict(finding), ensure_ascii=False)

@@ -11,15 +11,16 @@ from typing import TYPE_CHECKING
 
 from healthtrack import chain
 from healthtrack.jobs.pool import Failure, run_each
-from healthtrack.jobs.recalling import recalled
+from healthtrack.jobs.recalling import Lookup
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Iterator, Sequence
     from concurrent.futures import Executor
     from datetime import date
 
     from healthtrack.baseline import Baseline
     from healthtrack.config import VehicleSettings, WorkspaceSettings
+    from healthtrack.jobs.recalling import Recalled
     from healthtrack.jobs.workspace import Workspace
     from healthtrack.records import VehicleHistory
     from healthtrack.store import Store
@@ -90,30 +91,34 @@ class Kin:
         return tuple(item for name in sisters for item in self._lent.of(name))
 
     def _learn(self, vehicles: Sequence[str]) -> None:
-        damaged = self._ask([self._task(name, whole=False) for name in vehicles])
-        self._ask([self._task(name, whole=True) for name in damaged])
+        lookup = Lookup(self._store, self._workspace.settings, self._as_of)
+        damaged = self._ask(lookup.recalled(vehicles))
+        self._ask(lookup.whole(damaged))
 
-    def _ask(self, tasks: Sequence[LendTask]) -> list[str]:
+    def _ask(self, found: Iterable[tuple[str, Recalled | Failure]]) -> list[str]:
         """Note what vehicles lend, and return those of which what is kept is damaged."""
         damaged = []
-        for task, lent in run_each(lend_one, tasks, self._executor, MOST_SISTERS):
+        for task, lent in run_each(lend_one, self._tasks(found), self._executor, MOST_SISTERS):
             if lent is None:
                 damaged.append(task.name)
             elif isinstance(lent, Failure):
-                _log.warning("lends nothing: %s", lent.words, extra={"vehicle": task.name})
-                self._lent.note(task.name, ())
+                self._fails(task.name, lent)
             else:
                 self._lent.note(task.name, lent)
         return damaged
 
-    def _task(self, name: str, *, whole: bool) -> LendTask:
+    def _tasks(self, found: Iterable[tuple[str, Recalled | Failure]]) -> Iterator[LendTask]:
         workspace = self._workspace.settings
-        settings = workspace.vehicles[name]
-        if whole:
-            history = self._store.history(name, self._as_of)
-            return LendTask(name, history, settings, workspace, self._as_of)
-        history, parts = recalled(self._store, name, (settings, workspace), self._as_of)
-        return LendTask(name, history, settings, workspace, self._as_of, parts)
+        for name, one in found:
+            if isinstance(one, Failure):
+                self._fails(name, one)
+                continue
+            settings = workspace.vehicles[name]
+            yield LendTask(name, one.history, settings, workspace, self._as_of, one.parts)
+
+    def _fails(self, vehicle: str, failure: Failure) -> None:
+        _log.warning("lends nothing: %s", failure.words, extra={"vehicle": vehicle})
+        self._lent.note(vehicle, ())
 
 
 class _Lent:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from healthtrack.store.transaction import transaction
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from healthtrack.store.store import Store
 
@@ -26,12 +26,21 @@ class KeptParts:
 
     def read(self, vehicle: str) -> dict[str, bytes]:
         """Return a vehicle's parts by name; none at all where one of them is damaged."""
+        return self.read_several([vehicle])[vehicle]
+
+    def read_several(self, vehicles: Sequence[str]) -> dict[str, dict[str, bytes]]:
+        """Return the parts of vehicles, as :meth:`read` those of one."""
         rows = self._connection.execute(
-            "SELECT name, digest, content FROM kept WHERE vehicle = ?", [vehicle]
+            "SELECT vehicle, name, digest, content FROM kept WHERE vehicle IN "
+            "(SELECT unnest(?::VARCHAR[]))",
+            [list(vehicles)],
         ).fetchall()
-        if any(_digest(content) != digest for _, digest, content in rows):
-            return {}
-        return {name: content for name, _, content in rows}
+        damaged = {vehicle for vehicle, _, digest, content in rows if _digest(content) != digest}
+        found: dict[str, dict[str, bytes]] = {vehicle: {} for vehicle in vehicles}
+        for vehicle, name, _, content in rows:
+            if vehicle not in damaged:
+                found[vehicle][name] = content
+        return found
 
     def write(self, vehicle: str, parts: Mapping[str, bytes]) -> None:
         """Keep these parts, all or none, in the place of the vehicle's earlier ones.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Self
 
 import polars as pl
@@ -19,6 +18,7 @@ from healthtrack.store.columns import (
     insert_rows,
 )
 from healthtrack.store.entries import LogEntry, NewLog, StoredFinding
+from healthtrack.store.histories import HOLDERS, histories, window_columns
 from healthtrack.store.migrations import migrate, version
 from healthtrack.store.opening import connect
 from healthtrack.store.samples import SamplesOfDrive, is_remote, without_empty_channels
@@ -27,6 +27,7 @@ from healthtrack.store.transaction import transaction
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+    from datetime import date, datetime
     from pathlib import Path
     from types import TracebackType
 
@@ -35,10 +36,6 @@ if TYPE_CHECKING:
     from healthtrack.ingest.overlap import Overlap
     from healthtrack.records import Operation, ReadLog
     from healthtrack.store.samples import DriveSamples
-
-
-_HOLDERS = "(SELECT drive, log FROM drive UNION SELECT drive, log FROM drive_part) AS holder"
-"""Which logs hold which drive: the one that it is named after, and those joined to it."""
 
 
 class Store:
@@ -316,7 +313,7 @@ class Store:
 
     def _drives_of(self, logs: list[str]) -> list[str]:
         rows = self._connection.execute(
-            f"SELECT DISTINCT drive FROM {_HOLDERS} WHERE list_contains(?, log)",  # noqa: S608
+            f"SELECT DISTINCT drive FROM {HOLDERS} WHERE list_contains(?, log)",  # noqa: S608
             [logs],
         ).fetchall()
         return sorted(row[0] for row in rows)
@@ -359,8 +356,8 @@ class Store:
         found = {entry.sha256 for entry in self.overlapping(vehicle, drives)}
         while True:
             rows = self._connection.execute(
-                f"SELECT drive, log FROM {_HOLDERS} WHERE drive IN "  # noqa: S608
-                f"(SELECT drive FROM {_HOLDERS} WHERE list_contains(?, log)) ORDER BY ALL",
+                f"SELECT drive, log FROM {HOLDERS} WHERE drive IN "  # noqa: S608
+                f"(SELECT drive FROM {HOLDERS} WHERE list_contains(?, log)) ORDER BY ALL",
                 [sorted(found)],
             ).fetchall()
             more = {log for _, log in rows} - found
@@ -503,32 +500,12 @@ class Store:
             column for every channel. Losses are summed over the logs of these drives. A log in
             quarantine has no date of its own, so all of the vehicle's are counted.
         """
-        end = datetime(as_of.year, as_of.month, as_of.day, tzinfo=UTC) + timedelta(days=1)
-        drives = self._frame(
-            "SELECT drive, drive.vehicle, log.name AS log, started, ended, odometer_km, "
-            "distance_km FROM drive JOIN log ON drive.log = log.sha256 "
-            "WHERE drive.vehicle = ? AND ended < ? ORDER BY started, drive",
-            [vehicle, end],
-        )
-        stored, quarantined = self._log_counts(vehicle)
-        return VehicleHistory(
-            vehicle=vehicle,
-            drives=drives,
-            windows=self._of_drives("window", vehicle, end)
-            if with_windows
-            else self.windows_of(()),
-            losses=self._losses(vehicle, end),
-            maintenance=self.maintenance(vehicle, as_of),
-            logs_stored=stored,
-            logs_quarantined=quarantined,
-            standstills=self._of_drives("standstill", vehicle, end),
-            pulls=self._of_drives("pull", vehicle, end),
-        )
+        return histories(self, [vehicle], as_of, with_windows=with_windows)[vehicle]
 
     def windows_of(self, drives: Sequence[str]) -> pl.DataFrame:
         """Return the windows of chosen drives, as :meth:`history` has them."""
         return self._frame(
-            f'SELECT {_window_columns("window")} FROM "window" JOIN drive USING (drive) '  # noqa: S608
+            f'SELECT {window_columns("window")} FROM "window" JOIN drive USING (drive) '  # noqa: S608
             "WHERE drive IN (SELECT unnest(?::VARCHAR[])) "
             'ORDER BY started, drive, "window".t',
             [list(drives)],
@@ -540,14 +517,6 @@ class Store:
             'SELECT "window".* FROM "window" JOIN drive USING (drive) '
             'WHERE drive.vehicle = ? ORDER BY "window".t DESC, drive LIMIT ?',
             [vehicle, most],
-        )
-
-    def _of_drives(self, table: str, vehicle: str, end: datetime) -> pl.DataFrame:
-        """Return a table's rows of a vehicle's drives that had ended, columns in their order."""
-        return self._frame(
-            f'SELECT {_window_columns(table)} FROM "{table}" JOIN drive USING (drive) '  # noqa: S608
-            f'WHERE drive.vehicle = ? AND ended < ? ORDER BY started, drive, "{table}".t',
-            [vehicle, end],
         )
 
     def samples(self, drive: str) -> pl.DataFrame:
@@ -572,16 +541,6 @@ class Store:
             return SamplesOfDrive(drive, self.samples(drive))
         return SamplesOfDrive(drive, None, file, folder)
 
-    def _losses(self, vehicle: str, end: datetime) -> tuple[Loss, ...]:
-        rows = self._connection.execute(
-            "SELECT loss.reason, sum(loss.count)::BIGINT, loss.channel FROM loss WHERE loss.log IN "  # noqa: S608
-            f"(SELECT holder.log FROM {_HOLDERS} JOIN drive USING (drive) "
-            "WHERE vehicle = ? AND ended < ?) "
-            "GROUP BY ALL ORDER BY ALL",
-            [vehicle, end],
-        ).fetchall()
-        return tuple(Loss(*row) for row in rows)
-
     def losses_of_log(self, sha256: str) -> tuple[Loss, ...]:
         """Return what was left out of one log, and why."""
         rows = self._connection.execute(
@@ -602,14 +561,6 @@ class Store:
         for log, *loss in rows:
             found[log] = (*found.get(log, ()), Loss(*loss))
         return found
-
-    def _log_counts(self, vehicle: str) -> tuple[int, int]:
-        rows = self._connection.execute(
-            "SELECT count(*) FILTER (state = 'stored'), count(*) FILTER (state = 'quarantined') "
-            "FROM log WHERE vehicle = ?",
-            [vehicle],
-        ).fetchall()
-        return rows[0][0], rows[0][1]
 
     def _frame(self, query: str, params: list[object]) -> pl.DataFrame:
         frame: pl.DataFrame = self._connection.sql(query, params=params).pl()
@@ -708,8 +659,3 @@ def _overlap(entry: LogEntry, other: LogEntry) -> str:
         "is the same drive from a second logger, or exported once more with other columns, the one "
         "that came first stays: delete this file; the next time bring all columns in one log."
     )
-
-
-def _window_columns(table: str) -> str:
-    keys = ["drive", "t", *(("seconds", "region") if table != "pull" else ())]
-    return ", ".join(f'"{table}"."{name}"' for name in [*keys, *TABLES[table]])

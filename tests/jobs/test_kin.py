@@ -11,6 +11,7 @@ import pytest
 from healthtrack import chain
 from healthtrack.config import VehicleSettings, WorkspaceSettings
 from healthtrack.jobs.kin import MOST_SISTERS, Kin
+from healthtrack.jobs.recalling import Recalled
 
 DAY = date(2025, 1, 1)
 
@@ -19,11 +20,14 @@ DAY = date(2025, 1, 1)
 def asked(monkeypatch):
     """Return the vehicles whose histories were read, in order; each lends its own name."""
     names: list[str] = []
+
+    def looked_up(vehicles):
+        names.extend(vehicles)
+        return ((name, Recalled(name)) for name in vehicles)
+
     monkeypatch.setattr(chain, "lent", lambda history, *_: (history,))
-    monkeypatch.setattr(
-        "healthtrack.jobs.kin.recalled",
-        lambda store, vehicle, _, as_of: (store.history(vehicle, as_of), {}),
-    )
+    lookup = SimpleNamespace(recalled=looked_up, whole=looked_up)
+    monkeypatch.setattr("healthtrack.jobs.kin.Lookup", lambda *_: lookup)
     return names
 
 
@@ -31,12 +35,7 @@ def kin(asked: list[str], executor: Executor | None = None, **kinds: str) -> Kin
     vehicles = {name: VehicleSettings(kind=kind) for name, kind in kinds.items()}
     workspace = SimpleNamespace(settings=WorkspaceSettings(vehicles=vehicles))
 
-    def history(vehicle: str, as_of: date) -> str:
-        assert as_of == DAY
-        asked.append(vehicle)
-        return vehicle
-
-    return Kin(workspace, SimpleNamespace(history=history), DAY, executor)
+    return Kin(workspace, None, DAY, executor)
 
 
 def test_vehicles_of_one_kind_lend_to_each_other_and_are_read_once(asked):
@@ -93,6 +92,17 @@ def test_what_is_lent_is_learned_where_the_verdicts_are_given(asked):
 
 
 def test_damaged_parts_of_a_sister_are_learned_from_its_whole_history(asked, monkeypatch):
-    monkeypatch.setattr("healthtrack.jobs.kin.recalled", lambda *_: ("short", {"head": b"rubbish"}))
-    assert kin(asked, a="van", b="van").of("a") == ("b",)
-    assert asked == ["b"]
+    lookup = SimpleNamespace(
+        recalled=lambda names: [(name, Recalled("short", {"head": b"rubbish"})) for name in names],
+        whole=lambda names: [(name, Recalled(f"all of {name}")) for name in names],
+    )
+    monkeypatch.setattr("healthtrack.jobs.kin.Lookup", lambda *_: lookup)
+    assert kin(asked, a="van", b="van").of("a") == ("all of b",)
+
+
+def test_what_is_lent_comes_back_from_the_disk_as_it_was(asked, monkeypatch):
+    monkeypatch.setattr("healthtrack.jobs.kin.IN_MEMORY", 10)
+    fleet = kin(asked, **{name * 9: "van" for name in "abcd"})
+    for _ in range(2):
+        assert fleet.of("a" * 9) == ("b" * 9, "c" * 9, "d" * 9)
+        assert fleet.of("c" * 9) == ("a" * 9, "b" * 9, "d" * 9)

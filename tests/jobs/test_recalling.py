@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from datetime import UTC, datetime
+from functools import partial
 from types import SimpleNamespace
 
 import numpy as np
@@ -16,10 +17,11 @@ from demo_history.simulator.stories import Story
 from healthtrack import chain
 from healthtrack.config import VehicleSettings, WorkspaceSettings
 from healthtrack.errors import ClusterError
-from healthtrack.jobs import assessing
+from healthtrack.jobs import assessing, recalling
 from healthtrack.jobs.assessing import assess
-from healthtrack.jobs.recalling import Outcome
-from healthtrack.records import Diagnosis, VehicleFinding
+from healthtrack.jobs.pool import Failure
+from healthtrack.jobs.recalling import Lookup, Outcome, Recalled
+from healthtrack.records import Diagnosis, VehicleFinding, VehicleHistory
 from healthtrack.store import KeptParts, Store
 from healthtrack.store.columns import TABLES, insert
 
@@ -53,30 +55,30 @@ def seen():
 
 @pytest.fixture
 def garage(tmp_path, seen, monkeypatch):
-    """Return a store with all drives but three (one of them early), and what was read of it."""
+    """Return a store with all drives but three (one of them early), and whether all was read."""
     monkeypatch.setattr("healthtrack.chain.judging.examine", lambda *_: Diagnosis(()))
     vehicle, frames, drives = seen
     settings = WorkspaceSettings(vehicles={vehicle.name: VehicleSettings(**vehicle.settings())})
     workspace = SimpleNamespace(settings=settings, chosen=lambda _: settings.vehicles)
-    read: list[bool] = []
+    read: list[int] = []
+    windows = recalling.windows_by_vehicle
+
+    def noted(store, wanted):
+        (some,) = wanted.values()
+        read.append(len(some))
+        return windows(store, wanted)
+
+    monkeypatch.setattr(recalling, "windows_by_vehicle", noted)
     with Store.open(tmp_path / "healthtrack.duckdb") as store:
         put(store, frames, [*drives[:10], *drives[11:-2]])
-        whole = store.history
-
-        def history(vehicle, as_of, *, with_windows=True):
-            read.append(with_windows)
-            return whole(vehicle, as_of, with_windows=with_windows)
-
-        monkeypatch.setattr(store, "history", history)
 
         def judge(drive):
             day = frames.drives.filter(pl.col("drive") == drive)["ended"][0].date()
             read.clear()
             (found,) = assess(workspace, store, (), day, NOW)
-            assert found == chain.assess(
-                whole(vehicle.name, day), settings.vehicles[vehicle.name], settings, day
-            )
-            return list(read)
+            whole = store.history(vehicle.name, day)
+            assert found == chain.assess(whole, settings.vehicles[vehicle.name], settings, day)
+            return [drives == whole.drives.height for drives in read]
 
         yield SimpleNamespace(store=store, frames=frames, drives=drives, judge=judge)
 
@@ -95,7 +97,7 @@ def test_a_late_log_and_a_damaged_part_are_judged_from_the_start_and_the_log_say
     caplog.set_level(logging.DEBUG, "healthtrack.verdicts")
     garage.judge(garage.drives[-3])
     put(garage.store, garage.frames, [garage.drives[10]])
-    assert garage.judge(garage.drives[-3]) == [False, True]
+    assert garage.judge(garage.drives[-3]) == [True]
     assert "come, gone or changed" in caplog.text
     vehicle = garage.frames.drives["vehicle"][0]
     kept = KeptParts(garage.store)
@@ -110,15 +112,17 @@ def test_an_earlier_day_leaves_what_is_kept_as_it_is(garage):
     garage.judge(garage.drives[-3])
     vehicle = garage.frames.drives["vehicle"][0]
     before = KeptParts(garage.store).read(vehicle)
-    assert garage.judge(garage.drives[-9]) == [False, True]
+    assert garage.judge(garage.drives[-9]) == [True]
     assert KeptParts(garage.store).read(vehicle) == before
 
 
 def test_a_vehicle_that_fails_at_any_point_is_named_and_the_others_go_on(monkeypatch):
-    def history(vehicle, as_of, *, with_windows=True):
-        if vehicle == "cannot_be_read":
-            raise ZeroDivisionError("no history")
-        return SimpleNamespace(vehicle=vehicle)
+    def recalled(vehicles, parts):
+        for vehicle in vehicles:
+            if vehicle == "cannot_be_read":
+                yield vehicle, Failure(ZeroDivisionError("no history"))
+            else:
+                yield vehicle, Recalled(SimpleNamespace(vehicle=vehicle), parts)
 
     def judged(task):
         vehicle = task.history.vehicle
@@ -139,13 +143,12 @@ def test_a_vehicle_that_fails_at_any_point_is_named_and_the_others_go_on(monkeyp
     names += ["cannot_be_kept", "last"]
     settings = WorkspaceSettings(vehicles={name: VehicleSettings() for name in names})
     workspace = SimpleNamespace(settings=settings, chosen=lambda _: tuple(names))
-    store = SimpleNamespace(history=history, keep_finding=kept)
+    store = SimpleNamespace(keep_finding=kept)
     monkeypatch.setattr(assessing, "assess_one", judged)
-    monkeypatch.setattr(
-        assessing,
-        "recalled",
-        lambda store, vehicle, _, as_of: (store.history(vehicle, as_of), {"head": b"x"}),
+    lookup = SimpleNamespace(
+        recalled=partial(recalled, parts={"head": b"x"}), whole=partial(recalled, parts={})
     )
+    monkeypatch.setattr(assessing, "Lookup", lambda *_: lookup)
     told: dict[str, str] = {}
     found = assess(workspace, store, (), NOW.date(), NOW, None, told.__setitem__)
     assert [one.vehicle for one in found] == ["first", "last", "misfit"]
@@ -165,6 +168,52 @@ def test_a_store_or_cluster_that_fails_is_no_fault_of_one_vehicle(monkeypatch):
 
     settings = WorkspaceSettings(vehicles={"a": VehicleSettings()})
     workspace = SimpleNamespace(settings=settings, chosen=lambda _: ("a",))
-    monkeypatch.setattr(assessing, "recalled", lost)
+    monkeypatch.setattr(recalling, "KeptParts", lost)
     with pytest.raises(ClusterError):
         list(assess(workspace, None, (), NOW.date(), NOW, None, {}.__setitem__))
+
+
+@pytest.fixture
+def looked_up(monkeypatch):
+    """Return a lookup of vehicles with as many drives as their names say, and what was asked."""
+    asked: list[list[str]] = []
+    windows: list[list[str]] = []
+
+    def found(store, vehicles, as_of, *, with_windows):
+        asked.append(list(vehicles))
+        if "broken" in vehicles:
+            raise ZeroDivisionError("a damaged block")
+        return {
+            name: VehicleHistory(name, pl.DataFrame({"drive": [name] * int(name)}), pl.DataFrame())
+            for name in vehicles
+        }
+
+    def read(store, wanted):
+        windows.append(list(wanted))
+        if "13" in wanted:
+            raise ZeroDivisionError("another one")
+        return {name: pl.DataFrame({"drive": drives}) for name, drives in wanted.items()}
+
+    monkeypatch.setattr(recalling, "histories", found)
+    monkeypatch.setattr(recalling, "windows_by_vehicle", read)
+    lookup = Lookup(None, WorkspaceSettings(), NOW.date())
+    return SimpleNamespace(whole=lookup.whole, asked=asked, windows=windows)
+
+
+def test_vehicles_are_looked_up_in_lots_and_few_windows_at_a_time(looked_up, monkeypatch):
+    monkeypatch.setattr(recalling, "MOST_VEHICLES", 4)
+    monkeypatch.setattr(recalling, "MOST_DRIVES", 10)
+    names = ["4", "5", "2", "25", "1", "0"]
+    found = dict(looked_up.whole(names))
+    assert list(found) == names
+    assert [one.history.windows.height for one in found.values()] == [4, 5, 2, 25, 1, 0]
+    assert looked_up.asked == [["4", "5", "2", "25"], ["1", "0"]]
+    assert looked_up.windows == [["4", "5"], ["2"], ["25"], ["1", "0"]]
+
+
+def test_of_a_lot_only_those_fail_that_are_at_fault(looked_up):
+    found = dict(looked_up.whole(["1", "broken", "2", "13", "3"]))
+    failed = {name: str(one.error) for name, one in found.items() if isinstance(one, Failure)}
+    assert failed == {"broken": "a damaged block", "13": "another one"}
+    assert list(found) == ["1", "broken", "2", "13", "3"]
+    assert found["3"].history.windows.height == 3
