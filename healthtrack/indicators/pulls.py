@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, overload
+import math
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 import polars as pl
@@ -11,6 +12,8 @@ from healthtrack.indicators.conditions import with_surroundings
 from healthtrack.indicators.drives import first_drives
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from healthtrack.config import VehicleSettings
 
 SAME_GEAR = 0.05
@@ -62,6 +65,16 @@ def like_pulls(pulls: pl.DataFrame, vehicle: VehicleSettings) -> pl.DataFrame:
         _alike(pl.col("gear_ratio"), _median(chosen["gear_ratio"]), SAME_GEAR)
         & _alike(pl.col("engine_speed_start"), _median(chosen["engine_speed_start"]), SAME_START)
     )
+
+
+def are_alike(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Whether two pulls (rows of ``pulls``) can be compared: one gear, one speed at the start."""
+
+    def near(name: str, width: float) -> bool:
+        a, b = one.get(name), other.get(name)
+        return bool(a and b and abs(math.log(a / b)) <= width)
+
+    return near("gear_ratio", SAME_GEAR) and near("engine_speed_start", SAME_START)
 
 
 @overload

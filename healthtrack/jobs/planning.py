@@ -48,12 +48,7 @@ def plan_fleet(
         for finding in findings
         if finding.next_service is not None
     ]
-    remarks = [
-        remark
-        for finding in findings
-        if (remark := _remark(finding, vehicles[finding.vehicle])) is not None
-    ]
-    return FleetPlan(as_of, plan(findings, services), tuple(remarks))
+    return FleetPlan(as_of, plan(findings, services), _remarks(findings, vehicles))
 
 
 def plan_as_dict(fleet: FleetPlan) -> dict[str, Any]:
@@ -111,17 +106,25 @@ def _why(due: date, as_of: date) -> str:
     return "by its service interval"
 
 
-def _remark(finding: VehicleFinding, vehicle: VehicleSettings) -> str | None:
-    """Say why no service of a vehicle is in the plan, where one could be."""
-    if finding.next_service is not None:
-        return None
-    name = finding.vehicle
-    if vehicle.service_every_km is None and vehicle.service_every_months is None:
-        return (
-            f"{name}: no service interval is set (service_every_km, service_every_months in "
-            f"[vehicles.{name}]), so no routine service is planned."
-        )
-    return (
+def _remarks(
+    findings: Sequence[VehicleFinding], vehicles: Mapping[str, VehicleSettings]
+) -> tuple[str, ...]:
+    """Say of which vehicles no service is in the plan, where one could be, and why."""
+    lacking = [finding.vehicle for finding in findings if finding.next_service is None]
+    unset = [
+        name
+        for name in lacking
+        if vehicles[name].service_every_km is None and vehicles[name].service_every_months is None
+    ]
+    told = [
         f"{name}: nothing tells when its next service is due. Enter the last one with its "
         f"odometer: `healthtrack maintenance add {name} service --on DATE --odometer KM`."
-    )
+        for name in lacking
+        if name not in unset
+    ]
+    if unset:
+        told.append(
+            f"{', '.join(unset)}: no service interval is set (service_every_km, "
+            "service_every_months under [vehicles.ID]), so no routine service is planned."
+        )
+    return tuple(told)

@@ -69,11 +69,11 @@ class PullTrack:
 
     ``frame`` has a row per common time: ``seconds`` from the start, ``engine_speed``,
     ``vehicle_speed``, ``manifold_pressure``, ``airflow`` and their ``…_bound`` (half-width that the
-    polling leaves open), ``pressure_ratio``, ``corrected_flow`` [kg/s] and their ``…_error``
-    (standard deviation), ``held_pressure_ratio`` and ``held_corrected_flow`` (what the last values
-    held would have given), ``place``, ``efficiency``, ``efficiency_error``, ``shaft_speed``,
-    ``surge_margin``, ``choke_margin`` and their ``…_error`` [%], ``boost_duty``, and
-    ``power_airflow``, ``power_fuel``, ``power_acceleration`` [kW]. What is not known is null.
+    polling leaves open), ``inlet_pressure`` [kPa], ``pressure_ratio``, ``corrected_flow`` [kg/s]
+    and their ``…_error`` (standard deviation), ``held_pressure_ratio`` and ``held_corrected_flow``
+    (what the last values held would have given), ``place``, ``efficiency``, ``efficiency_error``,
+    ``shaft_speed``, ``surge_margin``, ``choke_margin`` and their ``…_error`` [%], ``boost_duty``,
+    and ``power_airflow``, ``power_fuel``, ``power_acceleration`` [kW]. What is not known is null.
     """
 
     frame: pl.DataFrame
@@ -130,6 +130,7 @@ def track(
         "manifold_pressure_bound": pressure_bound,
         "airflow": airflow,
         "airflow_bound": airflow_bound,
+        "inlet_pressure": inlet.pressure,
         "boost_duty": grid.channel("boost_duty")[inside],
         "pressure_ratio": ratio,
         "pressure_ratio_error": ratio_error,

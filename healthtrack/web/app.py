@@ -11,6 +11,7 @@ from starlette.responses import FileResponse, JSONResponse, PlainTextResponse
 from starlette.routing import Route
 
 from healthtrack.errors import HealthtrackError
+from healthtrack.report.reader import Reader
 from healthtrack.report.style import TYPEFACE
 from healthtrack.web import board, logs, maps, pulls, recipes, signing, tune, vehicle
 from healthtrack.web.accounts import Doorkeeper, calendar_token
@@ -122,7 +123,7 @@ def build_site(
         window,
         Desk(workspace, window, clock),
         calendar_token(now.root),
-        make_templates(),
+        make_templates(lambda: Reader.of(workspace().settings.report)),
     )
 
 

@@ -13,6 +13,7 @@ from healthtrack.advice import calendar
 from healthtrack.jobs.planning import plan_fleet
 from healthtrack.records import STATES
 from healthtrack.report.fleet import attention, before_service, is_silent, worst_indicator
+from healthtrack.report.shown import in_units
 from healthtrack.service import requests
 from healthtrack.web import series
 from healthtrack.web.site import form_of, site_of, text_of, vehicle_of, visitor_of
@@ -81,7 +82,7 @@ def _state(one: Shown) -> str:
 
 
 def _row(site: Site, seen: Glance, one: Shown) -> dict[str, Any]:
-    finding = one.finding
+    finding = in_units(one.finding, site.reader.units) if one.finding else None
     item = worst_indicator(finding) if finding else None
     chances = [before_service(indicator) for indicator in finding.indicators] if finding else []
     return {
@@ -91,7 +92,7 @@ def _row(site: Site, seen: Glance, one: Shown) -> dict[str, Any]:
         "item": item,
         "spark": series.spark(item) if item else None,
         "chance": max(chances) if one.full and chances and max(chances) > 0 else None,
-        "silent": bool(finding and one.full and is_silent(finding, site.clock().date())),
+        "silent": bool(finding and finding.last_drive and is_silent(finding, site.clock().date())),
         "episodes": [e for e in seen.open_episodes(one.vehicle) if e.acknowledged is None],
         "known_by": [e for e in seen.open_episodes(one.vehicle) if e.acknowledged is not None],
         "last_log": max((entry.received for entry in seen.logs_of(one.vehicle)), default=None),

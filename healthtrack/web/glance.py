@@ -6,19 +6,24 @@ No request opens the store for this; fifty readers cost one reading.
 from __future__ import annotations
 
 import threading
+from collections import OrderedDict
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from healthtrack.errors import StoreError
 from healthtrack.store import Episodes, open_snapshot, snapshot_path
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Hashable, Mapping
     from datetime import datetime
 
     from healthtrack.jobs.workspace import Workspace
     from healthtrack.records import MaintenanceEvent
     from healthtrack.store import Episode, LogEntry, Store, StoredFinding
+
+T = TypeVar("T")
+MOST_KEPT = 300
+"""Readings of one snapshot that are kept beside the glance."""
 
 
 @dataclass(frozen=True)
@@ -69,8 +74,10 @@ class Window:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
+        self._reading = threading.Lock()
         self._stamp: tuple[int, int, int] | None = None
         self._seen = Glance()
+        self._kept: OrderedDict[Hashable, Any] = OrderedDict()
 
     def look(self, workspace: Workspace) -> Glance:
         """Return what there is to see now; what was seen before where nothing can be read."""
@@ -86,9 +93,30 @@ class Window:
                     with store:
                         self._seen = _read(store, workspace, published)
                     self._stamp = stamp
+                    self._kept = OrderedDict()
             except (OSError, StoreError):
                 return self._seen
             return self._seen
+
+    def recall(self, workspace: Workspace, key: Hashable, read: Callable[[], T | None]) -> T | None:
+        """Return what a reading gave, and read again once there is another snapshot.
+
+        Readings that gave None are not kept. One is done at a time: fifty who ask for the same
+        wait for the first one's.
+        """
+        self.look(workspace)
+        with self._reading:
+            kept = self._kept  # a new snapshot puts another one in its place
+            if key in kept:
+                kept.move_to_end(key)
+                found: T = kept[key]
+                return found
+            got = read()
+            if got is not None:
+                kept[key] = got
+                while len(kept) > MOST_KEPT:
+                    kept.popitem(last=False)
+            return got
 
 
 def _read(store: Store, workspace: Workspace, published: datetime) -> Glance:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any
 
+import polars as pl
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
@@ -239,11 +240,15 @@ def log(request: Request) -> Response:
     site, entry = site_of(request), log_of(request)
     workspace = site.workspace()
     losses: tuple[Any, ...] = ()
+    windows = None
     try:
-        store, _ = open_snapshot(workspace.store_path, workspace.settings.store_memory_mb)
+        store, published = open_snapshot(workspace.store_path, workspace.settings.store_memory_mb)
         with store:
             losses = store.losses_of_log(entry.sha256)
+            known = store.history(entry.vehicle, published.date(), with_windows=False).drives
+            drives = known.filter(pl.col("log") == entry.name)["drive"].to_list()
+            windows = store.windows_of(drives).height if drives else None
     except StoreError:
         losses = ()
-    told = {"entry": entry, "losses": sort_losses(losses)}
+    told = {"entry": entry, "losses": sort_losses(losses), "windows": windows}
     return site.page(request, "log.html", told)

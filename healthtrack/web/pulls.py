@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +12,7 @@ from starlette.exceptions import HTTPException
 
 from healthtrack.airpath.map_file import read_map
 from healthtrack.errors import MapError, StoreError
+from healthtrack.indicators.pulls import are_alike
 from healthtrack.jobs.shown_pulls import pulls_of_drive
 from healthtrack.store import open_snapshot
 from healthtrack.web.drawing import Frame, frame_around
@@ -22,7 +25,9 @@ if TYPE_CHECKING:
     from starlette.responses import Response
 
     from healthtrack.airpath.compressor_map import CompressorMap
+    from healthtrack.jobs.workspace import Workspace
     from healthtrack.report.pulls import DatedPull
+    from healthtrack.store import Store
     from healthtrack.web.site import Site
 
 WIDTH, HEIGHT = 640.0, 420.0
@@ -34,7 +39,7 @@ STEPS: tuple[tuple[str, str, str, float, int], ...] = (
     ("engine_speed", "engine speed", "rpm", 1.0, 0),
     ("vehicle_speed", "vehicle speed", "km/h", 1.0, 0),
     ("airflow", "airflow", "g/s", 1.0, 1),
-    ("ambient", "inlet pressure", "kPa", 1.0, 1),
+    ("inlet_pressure", "inlet pressure", "kPa", 1.0, 1),
     ("manifold_pressure", "manifold pressure", "kPa", 1.0, 0),
     ("pressure_ratio", "pressure ratio", "", 1.0, 2),
     ("corrected_flow", "corrected flow", "g/s", 1e3, 1),
@@ -55,8 +60,6 @@ COMPARED: tuple[tuple[str, str, str, int], ...] = (
     ("specific_power", "power at the wheels", "W/kg", 1),
     ("ambient_temperature", "outside", "°C", 0),
 )
-GEAR_ALIKE, START_ALIKE = 0.03, 0.08
-"""Two pulls are alike in one gear and from about one engine speed, as the indicators ask for."""
 
 
 def listing(request: Request) -> Response:
@@ -69,12 +72,18 @@ def listing(request: Request) -> Response:
 
 def _listed(site: Site, vehicle: str) -> list[dict[str, Any]]:
     workspace = site.workspace()
+    return (
+        site.window.recall(workspace, ("pulls", vehicle), lambda: _read(workspace, vehicle)) or []
+    )
+
+
+def _read(workspace: Workspace, vehicle: str) -> list[dict[str, Any]] | None:
     try:
         store, published = open_snapshot(workspace.store_path, workspace.settings.store_memory_mb)
     except StoreError:
-        return []
+        return None
     with store:
-        frame = store.history(vehicle, published.date()).pulls
+        frame = store.history(vehicle, published.date(), with_windows=False).pulls
     if frame is None or not frame.height:
         return []
     numbered = frame.sort("t").with_columns(
@@ -97,21 +106,16 @@ def pull(request: Request) -> Response:
 def _pull(
     site: Site, vehicle: str, drive: str, request: Request, rows: list[dict[str, Any]]
 ) -> dict[str, Any]:
-    workspace = site.workspace()
     other = request.query_params.get("with", "")
     known = {row["drive"] for row in rows}
     here = next(at for at, row in enumerate(rows) if row["drive"] == drive)
     before = list(dict.fromkeys(row["drive"] for row in rows[here + 1 :] if row["drive"] != drive))
-    with workspace.open_for_reading() as (store, published):
-        found = pulls_of_drive(workspace, store, vehicle, drive)
-        beside = pulls_of_drive(workspace, store, vehicle, other) if other in known else ()
-        earlier = [
-            one
-            for name in before[:MOST_EARLIER]
-            for one in pulls_of_drive(workspace, store, vehicle, name)
-        ]
+    wanted = [drive, *before[:MOST_EARLIER], *([other] if other in known else [])]
+    tracks, has_samples = _followed(site, vehicle, wanted)
+    found, beside = tracks[drive], tracks.get(other, ())
+    earlier = [one for name in before[:MOST_EARLIER] for one in tracks[name]]
     number = _number(request.query_params.get("number", ""), len(found))
-    chart = _chart(site, vehicle)
+    chart, per_flow = _chart(site, vehicle), 1e3 * site.reader.units.per_gram
     shown = found[number] if found else None
     return {
         "shown": site.shown(vehicle, site.glance()),
@@ -119,9 +123,11 @@ def _pull(
         "pulls": found,
         "number": number,
         "drive": drive,
-        "has_samples": published is None,
+        "has_samples": has_samples,
         "chart": chart,
-        "drawn": _drawn(chart, shown, [*beside[:1]], earlier[:MOST_EARLIER]) if shown else None,
+        "drawn": _drawn(chart, shown, beside[:1], earlier[:MOST_EARLIER], per_flow)
+        if shown
+        else None,
         "steps": list(_steps(shown)) if shown else [],
         "names": STEPS,
         "others": [row for row in rows if row["drive"] != drive][:MOST_LISTED],
@@ -129,6 +135,32 @@ def _pull(
         "compared": _compared(rows, drive, other) if beside else None,
         "beside": beside[0] if beside else None,
     }
+
+
+def _followed(
+    site: Site, vehicle: str, drives: Sequence[str]
+) -> tuple[dict[str, tuple[DatedPull, ...]], bool]:
+    """Follow the pulls of drives; also whether their samples could be looked for at all."""
+    workspace = site.workspace()
+    settings = workspace.settings.vehicles[vehicle]
+    chart = workspace.root / settings.compressor_map if settings.compressor_map else None
+    drawn = chart.stat().st_mtime_ns if chart is not None and chart.is_file() else 0
+    made_of = (settings.model_dump_json(), drawn)
+    with ExitStack() as stack:
+        opened: list[tuple[Store, Any]] = []  # only where something is not known yet
+
+        def follow(drive: str) -> tuple[DatedPull, ...] | None:
+            if not opened:
+                opened.append(stack.enter_context(workspace.open_for_reading()))
+            store, published = opened[0]
+            # a snapshot holds no samples, so what it gives says nothing
+            return None if published else pulls_of_drive(workspace, store, vehicle, drive)
+
+        found = {}
+        for drive in dict.fromkeys(drives):
+            key = ("pull", vehicle, drive, *made_of)
+            found[drive] = site.window.recall(workspace, key, partial(follow, drive))
+    return {drive: one or () for drive, one in found.items()}, found[drives[0]] is not None
 
 
 def _number(text: str, there: int) -> int:
@@ -155,33 +187,39 @@ def _drawn(
     shown: DatedPull,
     beside: Sequence[DatedPull],
     earlier: Sequence[DatedPull],
+    per_flow: float,
 ) -> dict[str, Any]:
+    """Return what to draw; ``per_flow`` is what 1 kg/s is in the reader's unit."""
     tracks = [_track(one) for one in (shown, *beside, *earlier)]
-    xs = [1e3 * flow for track in tracks for flow in track["corrected_flow"].to_list()]
+    xs = [per_flow * flow for track in tracks for flow in track["corrected_flow"].to_list()]
     ys = [ratio for track in tracks for ratio in track["pressure_ratio"].to_list()]
     if chart is not None:
-        xs += (1e3 * chart.outline[:, 0]).tolist()
+        xs += (per_flow * chart.outline[:, 0]).tolist()
         ys += chart.outline[:, 1].tolist()
     frame = frame_around([0.0, *xs], [1.0, *ys], WIDTH, HEIGHT, 0.03)
-    points = [_line(frame, track) for track in tracks]
+    points = [_line(frame, track, per_flow) for track in tracks]
     return {
         "frame": frame,
-        "map": map_lines(chart, frame) if chart is not None else None,
+        "map": map_lines(chart, frame, per_flow) if chart is not None else None,
         "track": points[0],
         "beside": points[1 : 1 + len(beside)],
         "earlier": points[1 + len(beside) :],
     }
 
 
-def _line(frame: Frame, track: pl.DataFrame) -> str:
-    return frame.line((1e3 * track["corrected_flow"]).to_list(), track["pressure_ratio"].to_list())
+def _line(frame: Frame, track: pl.DataFrame, per_flow: float) -> str:
+    flow = (per_flow * track["corrected_flow"]).to_list()
+    return frame.line(flow, track["pressure_ratio"].to_list())
 
 
-def map_lines(chart: CompressorMap, frame: Frame) -> dict[str, Any]:
-    """Return a map's lines as points in a drawing."""
+def map_lines(chart: CompressorMap, frame: Frame, per_flow: float) -> dict[str, Any]:
+    """Return a map's lines as points in a drawing; ``per_flow`` is what 1 kg/s is in its unit."""
 
     def line(flow: np.ndarray, ratio: np.ndarray) -> str:
-        return frame.line((1e3 * flow).tolist(), ratio.tolist())
+        return frame.line((per_flow * flow).tolist(), ratio.tolist())
+
+    def at(flow: float, ratio: float) -> dict[str, float]:
+        return {"x": frame.across(per_flow * flow), "y": frame.down(ratio)}
 
     return {
         "surge": line(chart.surge.flow, chart.surge.ratio),
@@ -190,8 +228,7 @@ def map_lines(chart: CompressorMap, frame: Frame) -> dict[str, Any]:
             {
                 "points": line(one.flow, one.ratio),
                 "words": f"{one.speed / 1e3:.0f}",
-                "x": frame.across(1e3 * float(one.flow[-1])),
-                "y": frame.down(float(one.ratio[-1])),
+                **at(float(one.flow[-1]), float(one.ratio[-1])),
             }
             for one in chart.speed_lines
         ],
@@ -199,23 +236,20 @@ def map_lines(chart: CompressorMap, frame: Frame) -> dict[str, Any]:
             {
                 "points": line(one.flow, one.ratio),
                 "words": f"{100 * one.level:.0f} %",
-                "x": frame.across(1e3 * float(one.flow[int(np.argmax(one.flow))])),
-                "y": frame.down(float(one.ratio[int(np.argmax(one.flow))])),
+                **at(float(one.flow[far]), float(one.ratio[far])),
             }
             for one in chart.contours
+            for far in (int(np.argmax(one.flow)),)
         ],
     }
 
 
 def _steps(pull: DatedPull) -> Iterator[dict[str, Any]]:
-    frame = _track(pull).with_columns(
-        (pl.col("manifold_pressure") / pl.col("pressure_ratio")).alias("ambient")
-    )
-    for row in frame.iter_rows(named=True):
+    for row in _track(pull).iter_rows(named=True):
         yield {
-            name: None if row[name] is None else round(factor * row[name], decimals + 1)
-            for name, _, _, factor, decimals in STEPS
-        } | {"place": row["place"], "flow": 1e3 * row["corrected_flow"]}
+            name: None if row[name] is None else factor * row[name]
+            for name, _, _, factor, _ in STEPS
+        } | {"place": row["place"]}
 
 
 def _compared(rows: list[dict[str, Any]], drive: str, other: str) -> dict[str, Any]:
@@ -223,16 +257,12 @@ def _compared(rows: list[dict[str, Any]], drive: str, other: str) -> dict[str, A
     now = next(row for row in reversed(rows) if row["drive"] == drive)
     then = next(row for row in reversed(rows) if row["drive"] == other)
 
-    def near(name: str, within: float) -> bool:
-        a, b = now.get(name), then.get(name)
-        return bool(a and b and abs(a / b - 1.0) <= within)
-
     return {
         "rows": [
             (words, unit, decimals, now.get(name), then.get(name))
             for name, words, unit, decimals in COMPARED
         ],
-        "alike": near("gear_ratio", GEAR_ALIKE) and near("engine_speed_start", START_ALIKE),
+        "alike": are_alike(now, then),
         "now": now["t"],
         "then": then["t"],
     }

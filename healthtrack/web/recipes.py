@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
 LONGEST = 60_000
+_READ = re.compile(r"#   (?P<moment>\d{4}-\d\d-\d\d [\d:.]+) UTC: (?P<values>.+)")
 _BLOCK = re.compile(r"^\[channels\.(\w+)\]$", re.MULTILINE)
 
 
@@ -104,15 +105,15 @@ def _chosen(text: str) -> list[dict[str, Any]]:
     parts = _BLOCK.split(text)
     why = dict(zip(parts[1::2], parts[2::2], strict=True))
     for channel, column in channels.items() if isinstance(channels, dict) else ():
-        told = [line[2:] for line in why.get(channel, "").splitlines() if line.startswith("# ")]
-        ended = next((at for at, line in enumerate(told) if line.startswith("Columns that")), None)
+        own = why.get(channel, "").strip("\n").partition("\n\n")[0]
+        told = [line[2:] for line in own.splitlines() if line.startswith("# ")]
         found.append(
             {
                 "channel": channel,
                 "column": column.get("column", ""),
                 "unit": column.get("unit", ""),
                 "raw": column.get("raw", ""),
-                "why": [line for line in told[:ended] if "rows," not in line],
+                "why": told,
             }
         )
     return found
@@ -123,9 +124,21 @@ def _unused(text: str) -> list[str]:
     return [line[4:] for line in rest.splitlines() if line.startswith("#   ")][:60]
 
 
-def _previewed(text: str) -> list[str]:
+def _previewed(text: str) -> dict[str, Any] | None:
+    """Return the lines that were read: their times, and per channel its values."""
     _, _, rest = text.partition("Three lines as they would be read:")
-    return [line[4:] for line in rest.splitlines() if line.startswith("#   ")]
+    lines = [found for line in rest.splitlines() if (found := _READ.match(line))]
+    if not lines:
+        return None
+    values = [
+        dict(value.rsplit(" ", 1) for value in found["values"].split(", ") if " " in value)
+        for found in lines
+    ]
+    names = dict.fromkeys(name for line in values for name in line)
+    return {
+        "moments": [found["moment"][:-3] for found in lines],
+        "rows": [(name, [line.get(name, "") for line in values]) for name in names],
+    }
 
 
 async def change(request: Request) -> Response:

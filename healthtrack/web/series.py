@@ -41,7 +41,7 @@ def course(finding: VehicleFinding, item: IndicatorFinding, axis: Timeline) -> d
         "indicator": item.indicator,
         "label": words.label(item.indicator),
         "unit": item.unit,
-        "axis": {"kind": axis.kind, "words": axis.words, "low": axis.low, "high": axis.high},
+        "axis": {"kind": axis.kind, "unit": axis.distance, "low": axis.low, "high": axis.high},
         "low": low,
         "high": high,
         "x": _numbers(lines.x),

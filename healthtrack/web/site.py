@@ -11,10 +11,10 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse
 
 from healthtrack import __version__
-from healthtrack.config import MAINTENANCE_KINDS, VehicleSettings
-from healthtrack.report import facts, numbers, words
-from healthtrack.report.style import MARKS
+from healthtrack.config import VehicleSettings
+from healthtrack.report.reader import Reader
 from healthtrack.web.kept import read_kept
+from healthtrack.web.writing import constants, filters
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -81,6 +81,11 @@ class Site:
         finding = read_kept(kept) if kept is not None else None
         return Shown(vehicle, title, finding, full=False, since=since)
 
+    @property
+    def reader(self) -> Reader:
+        """Return who reads: units and number marks, as of the reports."""
+        return Reader.of(self.workspace().settings.report)
+
     def page(
         self, request: Request, template: str, told: Mapping[str, Any], code: int = 200
     ) -> Response:
@@ -93,6 +98,7 @@ class Site:
             "version": __version__,
             "service": self.status(),
             "now": self.clock(),
+            "reader": self.reader,
         }
         body = self.templates.get_template(template).render(common | dict(told))
         return HTMLResponse(body, code)
@@ -151,7 +157,7 @@ def text_of(form: FormData, name: str, most: int = 200) -> str:
     return "".join(letter for letter in value if letter.isprintable())[:most].strip()
 
 
-def make_templates() -> jinja2.Environment:
+def make_templates(reader: Callable[[], Reader]) -> jinja2.Environment:
     """Return the templates with their filters; everything is escaped that says nothing else."""
     made = jinja2.Environment(
         loader=jinja2.FileSystemLoader(HERE / "templates"),
@@ -160,35 +166,6 @@ def make_templates() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters |= {
-        "number": numbers.number,
-        "quantity": numbers.quantity,
-        "percent": numbers.percent,
-        "typeset": numbers.typeset,
-        "day": numbers.day,
-        "short_day": numbers.short_day,
-        "count": numbers.count,
-        "label": words.label,
-        "meaning": words.meaning,
-        "cause": words.cause,
-        "cause_size": words.cause_size,
-        "reason": words.reason,
-        "region": lambda name: words.REGIONS.get(name, name.replace("_", " ")),
-        "level": _level,
-        "band": _band,
-        "limit": facts.limit_words,
-        "since": facts.since_words,
-        "work": lambda kind: MAINTENANCE_KINDS.get(kind, (kind, ()))[0],
-        "moment": lambda moment: f"{numbers.short_day(moment.date())}, {moment:%H:%M} UTC",
-    }
-    made.globals |= {"MARKS": MARKS, "KINDS": MAINTENANCE_KINDS, "next_steps": words.next_steps}
+    made.filters |= filters(reader)
+    made.globals |= constants()
     return made
-
-
-def _level(item: Any) -> str:  # noqa: ANN401 - a finding of an indicator, or a change
-    return numbers.quantity(item.level, item.unit, numbers.decimals_for(item.low, item.high))
-
-
-def _band(item: Any) -> str:  # noqa: ANN401 - anything with ends
-    low, high = item.low, item.high
-    return numbers.span(low, high, numbers.decimals_for(low, high))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -14,8 +15,11 @@ from healthtrack.bench.applying import apply as apply_variant
 from healthtrack.errors import HealthtrackError, UsageError
 from healthtrack.web.drawing import frame_around
 from healthtrack.web.site import form_of, site_of, text_of, visitor_of
+from healthtrack.web.strips import strips
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from starlette.requests import Request
     from starlette.responses import Response
 
@@ -48,11 +52,28 @@ def _page(request: Request, words: str, code: int) -> Response:
     told: dict[str, Any] = {"entries": entries, "name": name, "words": words, "test": None}
     if entries:
         try:
-            test = results.load(root, name)
+            test = _loaded(root, name)
             told |= _told(site, test, request.query_params.get("variant", ""))
         except UsageError as error:
             raise HTTPException(404, str(error)) from None
     return site.page(request, "tune.html", told, code)
+
+
+def _loaded(root: Path, name: str) -> Backtest:
+    """Return a back-test, read once for as long as its folder is the same one.
+
+    Raises
+    ------
+    UsageError
+        There is none of that name.
+    """
+    test = results.load(root, name)
+    return _same(root, name, test.path.stat().st_mtime_ns)
+
+
+@lru_cache(maxsize=4)
+def _same(root: Path, name: str, _changed: int) -> Backtest:
+    return results.load(root, name)
 
 
 def _told(site: Site, test: Backtest, wanted: str) -> dict[str, Any]:
@@ -69,14 +90,15 @@ def _told(site: Site, test: Backtest, wanted: str) -> dict[str, Any]:
         "chosen": chosen,
         "own": test.variants[0].name,
         "changes": next(v for v in test.variants if v.name == chosen["variant"]).as_dict(),
-        "drawn": _drawn(rows, at),
+        "drawn": _drawn(rows),
         "alerts": _alerts(test, chosen["variant"]),
+        "strips": strips(test, chosen["variant"]),
         "columns": [name for name in rows[0] if name not in OWN_COLUMNS],
         "promise": site.workspace().settings.alerts.false_alerts_per_vehicle_year,
     }
 
 
-def _drawn(rows: list[dict[str, Any]], at: int) -> dict[str, Any] | None:
+def _drawn(rows: list[dict[str, Any]]) -> dict[str, Any] | None:
     known = [
         (index, row)
         for index, row in enumerate(rows)
@@ -94,8 +116,8 @@ def _drawn(rows: list[dict[str, Any]], at: int) -> dict[str, Any] | None:
             {
                 "x": frame.across(row["false_per_year"]),
                 "y": frame.down(row["delay_days"]),
+                "index": index,
                 "variant": row["variant"],
-                "chosen": index == at,
                 "front": row["front"],
             }
             for index, row in known
@@ -108,7 +130,7 @@ def _drawn(rows: list[dict[str, Any]], at: int) -> dict[str, Any] | None:
 
 def _alerts(test: Backtest, variant: str) -> list[dict[str, Any]]:
     """Return who would have been alerted when: first in the history as it was, then with faults."""
-    own = test.frame("alerts").filter(pl.col("variant") == variant)
+    own = test.frames["alerts"].filter(pl.col("variant") == variant)
     first = pl.col("case") == test.cases[0]
     return own.sort(first, descending=True, maintain_order=True).head(MOST_ALERTS).to_dicts()
 

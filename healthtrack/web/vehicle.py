@@ -12,12 +12,14 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
 
 from healthtrack.channels import CHANNELS
-from healthtrack.errors import HealthtrackError, UsageError
+from healthtrack.config import ReportSettings
+from healthtrack.errors import HealthtrackError, StoreError, UsageError
 from healthtrack.jobs.assessing import write_report
 from healthtrack.jobs.maintenance import make_event
 from healthtrack.report import draw_figures, trends
 from healthtrack.report.quality import sort_losses
 from healthtrack.report.repairs import effects
+from healthtrack.report.shown import in_units
 from healthtrack.service import requests
 from healthtrack.service.requests import NOTE
 from healthtrack.store import open_snapshot
@@ -37,6 +39,7 @@ SHOWN_CHANNELS = (
     *("ambient_temperature", "ambient_pressure", "coolant_temperature"),
 )
 MOST_REPORTS = 12
+MOST_DRIVES = 100
 
 
 def page(request: Request) -> Response:
@@ -48,7 +51,7 @@ def _page(request: Request, vehicle: str, words: str = "", code: int = 200) -> R
     site = site_of(request)
     seen = site.glance()
     shown = site.shown(vehicle, seen)
-    finding = shown.finding
+    finding = in_units(shown.finding, site.reader.units) if shown.finding else None
     waiting = [requests.read(path) for path in requests.waiting(site.workspace().root)]
     told = {
         "shown": shown,
@@ -56,9 +59,13 @@ def _page(request: Request, vehicle: str, words: str = "", code: int = 200) -> R
         "drawn": [item.indicator for item in finding.indicators if trends.drawable(item)]
         if finding and shown.full
         else [],
+        "units": {item.indicator: item.unit for item in finding.indicators} if finding else {},
+        "drives": _drives(site, vehicle),
+        "most_drives": MOST_DRIVES,
         "causes": sorted(finding.causes, key=lambda cause: -cause.probability) if finding else [],
         "effects": effects(finding) if finding and shown.full else [],
         "losses": sort_losses(finding.losses) if finding and shown.full else None,
+        "rows": sum(entry.rows or 0 for entry in seen.logs_of(vehicle) if entry.state == "stored"),
         "episodes": seen.open_episodes(vehicle),
         "maintenance": [event for event in seen.maintenance if event.vehicle == vehicle],
         "waiting": [
@@ -73,6 +80,28 @@ def _page(request: Request, vehicle: str, words: str = "", code: int = 200) -> R
     return site.page(request, "vehicle.html", told, code)
 
 
+def _drives(site: Site, vehicle: str) -> list[dict[str, Any]]:
+    """Return the latest drives, each with how many pulls it holds."""
+    workspace = site.workspace()
+
+    def read() -> list[dict[str, Any]] | None:
+        try:
+            store, published = open_snapshot(
+                workspace.store_path, workspace.settings.store_memory_mb
+            )
+        except StoreError:
+            return None
+        with store:
+            history = store.history(vehicle, published.date(), with_windows=False)
+        latest = history.drives.reverse().head(MOST_DRIVES)
+        if history.pulls is None:
+            return latest.with_columns(pulls=pl.lit(0)).to_dicts()
+        pulls = history.pulls.group_by("drive").agg(pl.len().alias("pulls"))
+        return latest.join(pulls, on="drive", how="left", maintain_order="left").to_dicts()
+
+    return site.window.recall(workspace, ("drives", vehicle), read) or []
+
+
 def _full(request: Request) -> VehicleFinding:
     finding = site_of(request).desk.finding(vehicle_of(request))
     if finding is None:
@@ -82,8 +111,9 @@ def _full(request: Request) -> VehicleFinding:
 
 def courses(request: Request) -> Response:
     """Give all courses of a vehicle as JSON."""
-    finding = _full(request)
-    axis = trends.finding_timeline(finding)
+    units = site_of(request).reader.units
+    finding = in_units(_full(request), units)
+    axis = trends.finding_timeline(finding, units.distance)
     found = [
         series.course(finding, item, axis) for item in finding.indicators if trends.drawable(item)
     ]
@@ -93,7 +123,7 @@ def courses(request: Request) -> Response:
 def figure(request: Request) -> Response:
     """Give one course as a drawing, for browsers without scripts."""
     finding = _full(request)
-    drawn = _figures(_Same(finding))
+    drawn = _figures(_Same(finding), site_of(request).workspace().settings.report.model_dump_json())
     name = str(request.path_params["indicator"])
     if name not in drawn:
         raise HTTPException(404, "There is no such figure.")
@@ -114,8 +144,8 @@ class _Same:
 
 
 @lru_cache(maxsize=32)
-def _figures(key: _Same) -> dict[str, bytes]:
-    return draw_figures(key.finding, "svg")
+def _figures(key: _Same, settings: str) -> dict[str, bytes]:
+    return draw_figures(key.finding, "svg", ReportSettings.model_validate_json(settings))
 
 
 # ---------------------------------------------------------------- a drive
@@ -132,22 +162,26 @@ def _drive(site: Site, vehicle: str, name: str) -> dict[str, Any]:
     workspace = site.workspace()
     store, published = open_snapshot(workspace.store_path, workspace.settings.store_memory_mb)
     with store:
-        history = store.history(vehicle, published.date())
+        history = store.history(vehicle, published.date(), with_windows=False)
         here = history.drives.filter(pl.col("drive") == name)
         if not here.height:
             raise HTTPException(404, "There is no such drive of this vehicle.")
         row = here.row(0, named=True)
         entry = next((log for log in store.logs(vehicle) if log.name == row["log"]), None)
         losses = store.losses_of_log(entry.sha256) if entry else ()
-    windows = history.windows.filter(pl.col("drive") == name)
+        windows = store.windows_of([name])
+        of_log = history.drives.filter(pl.col("log") == row["log"])["drive"].to_list()
+        log_windows = store.windows_of(of_log).height
     pulls = history.pulls
-    finding = site.desk.finding(vehicle)
+    full = site.desk.finding(vehicle)
+    finding = in_units(full, site.reader.units) if full else None
     return {
         "shown": site.shown(vehicle, site.glance()),
         "drive": row,
         "log": entry,
         "losses": sort_losses(losses),
         "windows": windows.height,
+        "log_windows": log_windows,
         "regions": _regions(windows),
         "columns": [CHANNELS[channel] for channel in _shown_channels(windows)],
         "pulls": 0 if pulls is None else pulls.filter(pl.col("drive") == name).height,
@@ -193,7 +227,7 @@ async def add_work(request: Request) -> Response:
             vehicle,
             _day(text_of(form, "on", 10), site),
             text_of(form, "kind", 60),
-            _number(km) if km else None,
+            _number(km) / site.reader.units.factor("km") if km else None,
             text_of(form, "note", NOTE),
         )
     except UsageError as error:
@@ -216,7 +250,7 @@ def _number(text: str) -> float:
     try:
         return float(text)
     except ValueError:
-        raise UsageError(f"{text!r} is no odometer in km; write it like 214300.") from None
+        raise UsageError(f"{text!r} is no odometer reading; write it like 214300.") from None
 
 
 def _reports(site: Site, vehicle: str) -> list[Path]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from datetime import timedelta
 
 import pytest
@@ -209,6 +210,7 @@ def test_a_stored_back_test_is_shown_and_its_choice_applied_with_where_it_came_f
         history = store.history("otter", NOW.date())
         list(results.run(visit.root, "spring", plan, iter([(history, ())]), NOW))
     page = visit.get("/tune?variant=looser")
+    assert re.search(r'<input type="range" id="at" min="0" max="1" value="[01]"', page.text)
     assert "Apply: false_alerts_per_vehicle_year = 0.4" in page.text
     sent = {"backtest": "spring", "variant": "looser", "why": "fewer\n[evil]\nx = 1"}
     assert visit.post("/tune", sent, where="/tune?variant=looser").status_code == 303

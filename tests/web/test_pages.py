@@ -121,6 +121,43 @@ def test_work_that_cannot_be_is_refused_with_words(visit, field, value):
     assert not list((visit.root / "service" / "requests").glob("*"))
 
 
+def test_pages_are_in_the_units_and_marks_of_the_reports(visit):
+    with (visit.root / "healthtrack.toml").open("a") as settings:
+        settings.write('[report]\ndistance = "mi"\npressure = "psi"\ndecimal_mark = "comma"\n')
+    text = visit.get("/vehicle/otter").text
+    assert "133\N{NO-BREAK SPACE}160\N{NO-BREAK SPACE}mi" in text  # 214 300 km
+    assert "−4,1" in text
+    assert "Odometer, mi" in text
+    (drive,) = drives_of(visit)
+    text = visit.get(f"/vehicle/otter/drive/{drive}").text
+    assert "manifold pressure, psi" in text
+    assert "21,7" in text  # 150 kPa
+    sent = {"on": "2026-03-01", "kind": "other", "odometer_km": "133 160", "note": "in miles"}
+    visit.post("/vehicle/otter/work", sent)
+    visit.publish()
+    (event,) = [e for e in visit.site.glance().maintenance if e.note == "in miles"]
+    assert event.odometer_km == pytest.approx(214_300, abs=1)
+
+
+def test_what_is_read_of_a_snapshot_is_read_once_and_again_from_the_next_one(visit, monkeypatch):
+    from healthtrack.web import pulls
+
+    opened = []
+    inner = pulls.open_snapshot
+
+    def counted(*given):
+        opened.append(given)
+        return inner(*given)
+
+    monkeypatch.setattr(pulls, "open_snapshot", counted)
+    for _ in range(3):
+        assert visit.get("/vehicle/otter/pulls").status_code == 200
+    assert len(opened) == 1
+    visit.publish()
+    visit.get("/vehicle/otter/pulls")
+    assert len(opened) == 2
+
+
 def test_the_calendar_is_read_at_its_secret_address_only(visit):
     address = f"/calendar/{visit.site.calendar}.ics"
     answer = visit.get(address)

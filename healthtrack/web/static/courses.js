@@ -30,7 +30,7 @@ document.addEventListener("DOMContentLoaded", async () => {
     const unit = course.unit ? " " + course.unit : "";
     const shown = (u, v) => (v === null || v === undefined ? "–" : healthtrack.number(v, 2) + unit);
     const isDate = course.axis.kind === "date";
-    const at = (v) => (isDate ? new Date(v * 864e5).toISOString().slice(0, 10) : Math.round(v).toLocaleString("en-GB").replace(/,/g, " ") + " km");
+    const at = (v) => (isDate ? new Date(v * 864e5).toISOString().slice(0, 10) : healthtrack.number(v, 0) + " " + course.axis.unit);
     const hidden = { show: true, points: { show: false }, label: "", value: () => "" };
     const options = {
       width: place.clientWidth, height: window.innerWidth < 600 ? 220 : 260,
@@ -38,8 +38,8 @@ document.addEventListener("DOMContentLoaded", async () => {
       legend: { show: true, live: true },
       scales: { x: { time: false, range: (u, low, high) => (u.zoomed ? [low, high] : [course.axis.low, course.axis.high]) }, y: { range: () => [course.low, course.high] } },
       axes: [
-        { stroke: c("soft"), grid: { stroke: c("hair"), width: 1 }, ticks: { stroke: c("hair") }, font: "13px Gauge Sans, sans-serif", values: (u, ticks) => ticks.map((t) => (isDate ? new Date(t * 864e5).toISOString().slice(0, 7) : Math.round(t / 1000) + " 000 km")) , space: 90 },
-        { stroke: c("soft"), grid: { stroke: c("hair"), width: 1 }, ticks: { stroke: c("hair") }, font: "13px Gauge Sans, sans-serif", size: 46, values: (u, ticks) => ticks.map((t) => healthtrack.number(t, 2).replace(/\.?0+$/, "")) },
+        { stroke: c("soft"), grid: { stroke: c("hair"), width: 1 }, ticks: { stroke: c("hair") }, font: "13px Gauge Sans, sans-serif", values: (u, ticks) => ticks.map((t) => (isDate ? new Date(t * 864e5).toISOString().slice(0, 7) : healthtrack.number(t, 0) + " " + course.axis.unit)) , space: 90 },
+        { stroke: c("soft"), grid: { stroke: c("hair"), width: 1 }, ticks: { stroke: c("hair") }, font: "13px Gauge Sans, sans-serif", size: 46, values: (u, ticks) => ticks.map((t) => healthtrack.written(String(Math.round(100 * t) / 100).replace("-", "−"))) },
       ],
       series: [
         { label: "at", value: (u, v) => (v === null ? "–" : at(v)) },
@@ -53,7 +53,7 @@ document.addEventListener("DOMContentLoaded", async () => {
         { series: [3, 2], fill: c("band") },
         { series: [6, 5], fill: c("wash") },
       ],
-      hooks: { draw: [overlay], setScale: [(u, name) => { if (name === "x") u.zoomed = true; }] },
+      hooks: { setCursor: [(u) => place.classList.toggle("pointed", u.cursor.left >= 0)], draw: [overlay], setScale: [(u, name) => { if (name === "x") u.zoomed = true; }] },
     };
     options.series.forEach((s, i) => { if (i > 1) s.spanGaps = i > 4; });
     const plot = new uPlot(options, data, place);
@@ -61,15 +61,52 @@ document.addEventListener("DOMContentLoaded", async () => {
     // what is hidden from the legend is the band's edges, which say nothing alone
     place.querySelectorAll(".u-legend .u-series").forEach((row, i) => { if ([2, 3, 5, 6].includes(i)) row.remove(); });
     plot.over.addEventListener("dblclick", () => { plot.zoomed = false; });
+    const go = (found) => { location.href = drives + encodeURIComponent(course.drive[found]); };
     plot.over.addEventListener("click", () => {
       const found = nearest(plot);
-      if (found !== null && plot.select.width < 3) location.href = drives + encodeURIComponent(course.drive[found]);
+      if (found !== null && plot.select.width < 3) go(found);
     });
     const facts = document.createElement("p");
     facts.className = "aside";
     facts.textContent = course.events.map((e) => e.words).join("; ");
     place.after(facts);
+    byKeyboard();
     return plot;
+
+    // Left and right go from drive to drive, Enter to the drive's page, + and - look closer and
+    // farther, Escape shows all.
+    function byKeyboard() {
+      const order = course.x.map((x, i) => i).filter((i) => course.value[i] !== null && course.x[i] !== null).sort((a, b) => course.x[a] - course.x[b]);
+      const told = document.createElement("p");
+      let here = order.length;
+      told.className = "told";
+      told.setAttribute("role", "status");
+      place.after(told);
+      place.tabIndex = 0;
+      place.setAttribute("role", "group");
+      place.setAttribute("aria-label", `${course.label}, drive by drive: arrow keys choose a drive, Enter opens it, plus and minus look closer and farther, Escape shows all`);
+      place.addEventListener("keydown", (e) => {
+        const step = { ArrowLeft: here - 1, ArrowRight: here + 1, Home: 0, End: order.length - 1 }[e.key];
+        if (step !== undefined && order.length) {
+          here = Math.min(order.length - 1, Math.max(0, step));
+          const i = order[here], scale = plot.scales.x;
+          if (course.x[i] < scale.min || course.x[i] > scale.max) centre(course.x[i], scale.max - scale.min);
+          plot.setCursor({ left: plot.valToPos(course.x[i], "x"), top: plot.valToPos(course.value[i], "y") });
+          told.textContent = `Drive on ${course.day[i]}: ${healthtrack.number(course.value[i], 2)}${unit}.`;
+        } else if (e.key === "Enter" && here < order.length) go(order[here]);
+        else if (e.key === "+" || e.key === "-") {
+          const scale = plot.scales.x, middle = here < order.length ? course.x[order[here]] : (scale.min + scale.max) / 2;
+          centre(middle, (scale.max - scale.min) * (e.key === "+" ? 0.5 : 2));
+        } else if (e.key === "Escape") centre((course.axis.low + course.axis.high) / 2, course.axis.high - course.axis.low);
+        else return;
+        e.preventDefault();
+      });
+    }
+    function centre(middle, width) {
+      const whole = course.axis.high - course.axis.low, kept = Math.min(width, whole);
+      const low = Math.min(Math.max(middle - kept / 2, course.axis.low), course.axis.high - kept);
+      plot.setScale("x", { min: low, max: low + kept });
+    }
 
     function nearest(u) {
       if (u.cursor.left < 0) return null;

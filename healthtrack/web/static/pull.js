@@ -4,50 +4,59 @@ document.addEventListener("DOMContentLoaded", () => {
   const chart = document.getElementById("chart"), table = document.getElementById("steps");
   if (!chart || !table) return;
   const names = [...table.tHead.rows[0].cells].map((cell) => cell.dataset.name);
-  const steps = [...table.tBodies[0].rows].map((row) => {
-    const step = { flow: Number(row.dataset.flow), place: row.dataset.place };
-    [...row.cells].forEach((cell, i) => {
-      const text = cell.textContent.replace("−", "-").replace(/\u00a0/g, "");
-      step[names[i]] = text === "–" ? null : Number(text);
-    });
-    return step;
-  });
+  const steps = [...table.tBodies[0].rows].map((row) => ({
+    at: Number(row.dataset.seconds), place: row.dataset.place,
+    words: Object.fromEntries([...row.cells].map((cell, i) => [names[i], cell.textContent])),
+  }));
   if (!steps.length) return;
-  const d = chart.dataset, dot = document.getElementById("dot"), at = document.getElementById("at");
+  const dot = document.getElementById("dot"), slider = document.getElementById("at");
   const play = document.getElementById("play"), numbers = document.getElementById("numbers");
   const places = { inside: "Inside the map.", surge: "Left of the surge line.", choke: "Right of the choke line.", above: "Over the highest speed line.", below: "Under the lowest speed line." };
-  const points = chart.querySelector("polyline.track").getAttribute("points").split(" ");
-  let timer = 0;
+  const points = chart.querySelector("polyline.track").getAttribute("points").split(" ").map((p) => p.split(",").map(Number));
+  const last = steps.length - 1, calm = matchMedia("(prefers-reduced-motion: reduce)").matches;
+  let frame = 0;
   document.getElementById("walk").hidden = false;
   numbers.hidden = false;
   dot.setAttribute("visibility", "visible");
+  const put = (x, y) => dot.setAttribute("transform", `translate(${x} ${y})`);
   function show(index) {
     const step = steps[index];
-    at.value = index;
-    at.setAttribute("aria-valuetext", `${step.seconds} s, ratio ${step.pressure_ratio}`);
-    dot.setAttribute("transform", `translate(${points[index]})`);
+    slider.value = index;
+    slider.setAttribute("aria-valuetext", `${step.words.seconds} s, ratio ${step.words.pressure_ratio}`);
+    put(...points[index]);
     numbers.querySelectorAll("dd").forEach((cell) => {
-      const value = step[cell.dataset.name];
-      cell.textContent = healthtrack.number(value, Number(cell.dataset.decimals)) + (value === null || !cell.dataset.unit ? "" : " " + cell.dataset.unit);
+      const text = step.words[cell.dataset.name];
+      cell.textContent = text + (text === "–" || !cell.dataset.unit ? "" : "\u00a0" + cell.dataset.unit);
     });
     document.getElementById("place").textContent = places[step.place] || "";
   }
-  function stop() { clearTimeout(timer); timer = 0; play.textContent = "Play"; }
-  function next() {
-    const index = Number(at.value);
-    if (index >= steps.length - 1) return stop();
-    show(index + 1);
-    timer = setTimeout(next, Math.max(20, 1000 * (steps[index + 1].seconds - steps[index].seconds)));
+  function stop() { cancelAnimationFrame(frame); frame = 0; play.textContent = "Play"; }
+  // Time runs as it did: the dot glides from sample to sample, the numbers are those of the samples.
+  function run() {
+    const began = performance.now() - 1000 * (steps[Number(slider.value)].at - steps[0].at);
+    const next = (now) => {
+      const at = (now - began) / 1000 + steps[0].at;
+      let index = Number(slider.value);
+      while (index < last && steps[index + 1].at <= at) index += 1;
+      if (index !== Number(slider.value)) show(index);
+      if (index === last) return stop();
+      if (!calm) {
+        const share = Math.max(0, (at - steps[index].at) / (steps[index + 1].at - steps[index].at || 1));
+        put(...[0, 1].map((i) => points[index][i] + share * (points[index + 1][i] - points[index][i])));
+      }
+      frame = requestAnimationFrame(next);
+    };
+    frame = requestAnimationFrame(next);
   }
   play.addEventListener("click", () => {
-    if (timer) return stop();
-    if (Number(at.value) >= steps.length - 1) show(0);
+    if (frame) { const index = Number(slider.value); stop(); return show(index); }
+    if (Number(slider.value) >= last) show(0);
     play.textContent = "Stop";
-    timer = setTimeout(next, 50);
+    run();
   });
-  const by = (n) => () => { stop(); show(Math.min(steps.length - 1, Math.max(0, Number(at.value) + n))); };
+  const by = (n) => () => { stop(); show(Math.min(last, Math.max(0, Number(slider.value) + n))); };
   document.getElementById("back").addEventListener("click", by(-1));
   document.getElementById("on").addEventListener("click", by(1));
-  at.addEventListener("input", () => { stop(); show(Number(at.value)); });
+  slider.addEventListener("input", () => { stop(); show(Number(slider.value)); });
   show(0);
 });
