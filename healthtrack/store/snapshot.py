@@ -13,6 +13,7 @@ import duckdb
 from healthtrack.errors import StoreError
 from healthtrack.store.opening import connect_for_reading
 from healthtrack.store.store import Store
+from healthtrack.store.transaction import transaction
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -46,13 +47,15 @@ def publish_snapshot(store: Store, now: datetime) -> Path:
         quoted = str(temporary).replace("'", "''")
         connection.execute(f"ATTACH '{quoted}' AS snapshot")
         try:
-            _fill(connection, now)
+            with transaction(connection):  # with a commit for each table the disk is waited for
+                _fill(connection, now)
         finally:
             connection.execute("DETACH snapshot")
         temporary.replace(target)
-    except (duckdb.Error, OSError) as error:
+    except (duckdb.Error, OSError, StoreError) as error:
+        reason = str(error.__cause__ or error).splitlines()[0]
         raise StoreError(
-            f"the snapshot {target} cannot be written: {str(error).splitlines()[0]} Readers see "
+            f"the snapshot {target} cannot be written: {reason} Readers see "
             "the one before. Look to the disk's space and rights."
         ) from None
     finally:

@@ -43,10 +43,10 @@ def test_every_vehicle_gets_its_report_and_every_verdict_agrees_with_the_truth(
         assert report.read_bytes().startswith(b"%PDF-")
 
 
-@pytest.fixture
-def little_history(repository, tmp_path):
+@pytest.fixture(scope="module")
+def little_history(repository, tmp_path_factory):
     """The demo's history with the logs of one vehicle, and without its table of truth."""
-    history = tmp_path / "history"
+    history = tmp_path_factory.mktemp("little") / "history"
     history.mkdir()
     for name in ("healthtrack.toml", "maintenance.csv"):
         shutil.copy(repository / "demo_history" / name, history / name)
@@ -54,8 +54,15 @@ def little_history(repository, tmp_path):
     return history
 
 
-def test_the_verdicts_are_given_before_the_truth_is_looked_at(little_history, tmp_path):
-    result = _demo(tmp_path, little_history)
+@pytest.fixture(scope="module")
+def little_demo(little_history):
+    """What the demo says of the little history, and what it ran on, as it was before."""
+    before = {path: path.stat().st_mtime_ns for path in little_history.rglob("*")}
+    return _demo(little_history.parent, little_history), before
+
+
+def test_the_verdicts_are_given_before_the_truth_is_looked_at(little_demo):
+    result, _ = little_demo
     assert result.exit_code == 1
     assert "truth.csv" in result.stderr
     states = {
@@ -65,10 +72,9 @@ def test_the_verdicts_are_given_before_the_truth_is_looked_at(little_history, tm
     assert states["marmot"] == "no_data"
 
 
-def test_the_demo_leaves_its_history_as_it_was_and_can_be_run_again(little_history, tmp_path):
-    before = {path: path.stat().st_mtime_ns for path in little_history.rglob("*")}
-    first = _demo(tmp_path, little_history).stdout
-    assert _demo(tmp_path, little_history).stdout == first
+def test_the_demo_leaves_its_history_as_it_was_and_can_be_run_again(little_demo, little_history):
+    first, before = little_demo
+    assert _demo(little_history.parent, little_history).stdout == first.stdout
     assert {path: path.stat().st_mtime_ns for path in little_history.rglob("*")} == before
 
 

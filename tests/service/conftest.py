@@ -46,7 +46,7 @@ class Garage:
         )
         self.runner.tick()
 
-    def run(self, hours, step_minutes=90):
+    def run(self, hours, step_minutes=240):
         """Let time pass."""
         left = hours * 60
         while left > 0:

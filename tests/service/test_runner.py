@@ -29,8 +29,8 @@ def test_a_week_has_seven_assessments_and_one_report_on_each_vehicle(garage):
 
 
 def test_nothing_is_reported_twice_when_the_service_starts_again_and_again(garage):
-    for _ in range(8 * 8):
-        garage.clock.forward(hours=3)
+    for _ in range(8 * 4):
+        garage.clock.forward(hours=6)
         garage.start()
     assert len(garage.subjects(OWNER)) == 2
     assert len(_runs(garage, "assess")) == 8
@@ -158,7 +158,7 @@ def test_a_letter_that_is_refused_for_a_while_is_tried_at_growing_intervals(gara
 def test_a_letter_whose_time_is_over_is_given_up_and_shown(garage):
     garage.clock.forward(days=6, hours=17)
     garage.pigeon.answers = [("temporary", "connect")] * 10_000
-    garage.run(6 * 24, step_minutes=180)
+    garage.run(6 * 24, step_minutes=360)
     with garage.store() as store:
         counts = Outbox(store).counts()
         assert counts == {"given_up": 3}  # two reports, and the word that mail fails
@@ -333,7 +333,7 @@ def test_what_nothing_can_be_done_with_is_shown_and_not_read_again_and_again(gar
 
 
 def test_the_status_file_and_the_metrics_say_the_same(garage):
-    garage.run(24)
+    garage.run(24, step_minutes=90)
     document = published(garage.root)
     status = garage.runner.status()
     assert document["is_well"]
