@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from healthtrack.ingest.order import longest_rise
+from healthtrack.ingest.order import longest_rise, ticks
 from healthtrack.records import Loss
 
 if TYPE_CHECKING:
@@ -93,7 +93,7 @@ def all_checks(frame: pl.DataFrame) -> tuple[pl.DataFrame, list[Loss]]:
     frame : frame
         ``t`` and channels in the store's units, null where there is no reading.
     """
-    seconds = frame["t"].dt.epoch("us").to_numpy() / 1e6
+    seconds = ticks(frame["t"]) / 1e6
     arrays = {name: _array(frame[name]) for name in frame.columns if name != "t"}
     losses: list[Loss] = []
     touched: set[str] = set()

@@ -25,15 +25,16 @@ def drives_of(
     The odometer is that of the drive's end: the last reading of its column, else the reading in
     the file's name (which is that of the start) and the distance driven since.
     """
-    drives = (
-        samples.group_by("drive", maintain_order=True)
-        .agg(
-            started=pl.col("t").first(),
-            ended=pl.col("t").last(),
-            odometer_km=_last_reading(samples),
-        )
-        .join(distances(samples), on="drive", how="left", maintain_order="left")
+    read = samples.select({"drive", "t", "odometer", "vehicle_speed"} & set(samples.columns))
+    every_row = "vehicle_speed" in read.columns and read["vehicle_speed"].null_count() == 0
+    drives = read.group_by("drive", maintain_order=True).agg(
+        started=pl.col("t").first(),
+        ended=pl.col("t").last(),
+        odometer_km=_last_reading(read),
+        **({"distance_km": _distance()} if every_row else {}),
     )
+    if not every_row:
+        drives = drives.join(distances(read), on="drive", how="left", maintain_order="left")
     at_start = _named_reading(pipeline.odometer, path)
     if at_start is not None:
         driven = pl.col("distance_km").fill_null(0.0).cum_sum()
@@ -76,11 +77,15 @@ def distances(samples: pl.DataFrame) -> pl.DataFrame:
         return samples.select(pl.col("drive").unique(maintain_order=True)).with_columns(
             distance_km=pl.lit(None, dtype=pl.Float64)
         )
-    hours = pl.col("t").diff().dt.total_microseconds() / 3.6e9
-    mean = (pl.col("vehicle_speed") + pl.col("vehicle_speed").shift()) / 2
-    near = hours * 3600 <= _SPEED_GAP_S
     return (
         samples.filter(pl.col("vehicle_speed").is_not_null())
         .group_by("drive", maintain_order=True)
-        .agg(distance_km=pl.when(near).then(mean * hours).sum())
+        .agg(distance_km=_distance())
     )
+
+
+def _distance() -> pl.Expr:
+    """Integrate the speed of rows that all have one. [km]."""
+    hours = pl.col("t").diff().dt.total_microseconds() / 3.6e9
+    mean = (pl.col("vehicle_speed") + pl.col("vehicle_speed").shift()) / 2
+    return pl.when(hours * 3600 <= _SPEED_GAP_S).then(mean * hours).sum()

@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    import polars as pl
     from numpy.typing import NDArray
+
+
+def ticks(t: pl.Series) -> NDArray[np.int64]:
+    """Return times, none of them missing, as numbers. [µs since 1970, UTC]."""
+    return t.to_numpy().view(np.int64)
 
 
 def longest_rise(values: NDArray[np.int64] | NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -58,7 +58,8 @@ def breathing(frame: pl.DataFrame, *more: str) -> pl.DataFrame:
     ]
     at_20 = pl.col("speed") / 120 * pl.col("pressure") * 1000 / (GAS_CONSTANT * 293.15)
     return (
-        frame.select(
+        frame.lazy()
+        .select(
             *more,
             "airflow",
             speed=held("engine_speed", 1.5),
@@ -72,6 +73,7 @@ def breathing(frame: pl.DataFrame, *more: str) -> pl.DataFrame:
             bound=at_20 * 293.15 / (pl.col("temperature") + 273.15),
             bound_20=at_20,
         )
+        .collect()
     )
 
 

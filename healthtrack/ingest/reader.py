@@ -23,6 +23,7 @@ from healthtrack.ingest import (
 from healthtrack.ingest.drives import drives_of
 from healthtrack.ingest.forms import open_form
 from healthtrack.ingest.long import widened
+from healthtrack.ingest.order import ticks
 from healthtrack.records import Loss, ReadLog
 
 if TYPE_CHECKING:
@@ -113,7 +114,7 @@ def _numbers(path: Path, pipelines: Sequence[Pipeline], vehicle: VehicleSettings
     if stepped:
         losses.append(Loss("clock_step", stepped))
     return _Numbers(
-        raw.filter(kept),
+        raw if kept.all() else raw.filter(kept),
         found,
         pipeline,
         cells.rows,
@@ -244,13 +245,14 @@ def _samples(frame: pl.DataFrame, pipeline: Pipeline, vehicle_id: str, name: str
             "A short log is usually a logger that was switched off at once.",
         )
     longest = pipeline.time.split_gap_min * 60e6
-    ticks = frame["t"].dt.epoch("us").to_numpy()
-    gap = np.diff(ticks, prepend=ticks[0]) > longest
-    start = pl.lit(frame["t"][0])
-    if gap.any():
+    at = ticks(frame["t"])
+    gap = np.diff(at, prepend=at[0]) > longest
+    if not gap.any():
+        drive = pl.lit(f"{vehicle_id}/{frame['t'][0]:%Y-%m-%dT%H:%M:%S}")
+    else:
         start = pl.col("t").first().over(pl.Series(gap).cum_sum())
-    started = start.dt.strftime("%Y-%m-%dT%H:%M:%S")
-    return frame.select((pl.lit(f"{vehicle_id}/") + started).alias("drive"), "t", *channels)
+        drive = pl.lit(f"{vehicle_id}/") + start.dt.strftime("%Y-%m-%dT%H:%M:%S")
+    return frame.select(drive.alias("drive"), "t", *channels)
 
 
 def _merged(losses: Iterable[Loss]) -> tuple[Loss, ...]:

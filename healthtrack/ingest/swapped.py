@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from healthtrack.errors import LogError
+from healthtrack.ingest.order import ticks
 
 if TYPE_CHECKING:
     import polars as pl
@@ -132,9 +133,9 @@ def swinging_share(frame: pl.DataFrame, channel: str, most: float) -> float:
 def readings(frame: pl.DataFrame, channel: str) -> tuple[FloatArray, FloatArray]:
     """Return times [s] and values of a channel's readings."""
     values = np.asarray(frame[channel].to_numpy(), dtype=np.float64)
-    seconds = np.asarray(frame["t"].dt.epoch("us").to_numpy(), dtype=np.float64) / 1e6
+    seconds = ticks(frame["t"]) / 1e6
     known = np.isfinite(values)
-    return seconds[known], values[known]
+    return (seconds, values) if known.all() else (seconds[known], values[known])
 
 
 def _check_gearing(frame: pl.DataFrame, first: str, second: str, name: str) -> None:

@@ -51,12 +51,7 @@ class Header:
 
     def find(self, wanted: str) -> int | None:
         """Return the column under a header, with or without its unit in brackets."""
-        target = plain(wanted)
-        for texts in (self.raw, self.names):
-            for index, text in enumerate(texts):
-                if plain(text) == target:
-                    return index
-        return None
+        return _places(self.raw, self.names).get(plain(wanted))
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +75,16 @@ def _plain(text: str) -> str:
 
 
 _cached_plain = lru_cache(maxsize=4096)(_plain)
+
+
+@lru_cache(maxsize=8)
+def _places(raw: tuple[str, ...], names: tuple[str, ...]) -> dict[str, int]:
+    """Return the first column of each header, as it is compared; the unit in it goes before."""
+    places: dict[str, int] = {}
+    for texts in (raw, names):
+        for index, text in enumerate(texts):
+            places.setdefault(plain(text), index)
+    return places
 
 
 def split_line(line: str, delimiter: str) -> list[str]:
@@ -134,7 +139,7 @@ def find_header(lines: list[tuple[str, str]], pipeline: Pipeline) -> Header | No
     delimiter = DELIMITERS[shape.delimiter]
     needles = [plain(name) for name in pipeline.identify]
     for number, (line, compared) in enumerate(lines):
-        if not all(needle in compared for needle in needles):
+        if needles[0] not in compared or not all(needle in compared for needle in needles):
             continue
         stripped = line.strip(" ")
         if shape.comment and stripped.startswith(shape.comment):

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from healthtrack.errors import LogError
-from healthtrack.ingest.order import longest_rise
+from healthtrack.ingest.order import longest_rise, ticks
 from healthtrack.records import Loss
 
 if TYPE_CHECKING:
@@ -37,6 +37,8 @@ _EARLIEST = datetime(1996, 1, 1, tzinfo=UTC)
 _UNIT_US = {"us": 1, "ms": 1_000, "s": 1_000_000, "min": 60_000_000, "h": 3_600_000_000}
 _ISO = "%Y-%m-%d %H:%M:%S%.f"
 _ISO_UTC = "%Y-%m-%dT%H:%M:%S%.fZ"
+_USUAL = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
+_FIRST_TIMES = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,7 @@ def times(table: Table, pipeline: Pipeline, columns: list[int], path: Path) -> T
     """
     base = pipeline.time
     typed = _typed_moments(table.cells, columns, base)
-    text = _joined(table.cells, columns)
+    text = _joined(table.cells, columns) if typed is None else table.cells[str(columns[0])]
     notes: tuple[str, ...] = ()
     if typed is not None:
         t, notes = typed
@@ -98,8 +100,8 @@ def times(table: Table, pipeline: Pipeline, columns: list[int], path: Path) -> T
         )
     else:
         t, notes = _local_to_utc(_times_of_day(text, _start(table, base, path)), base.zone)
-    possible = t.is_between(_EPOCH, _LATEST)
-    t = pl.select(t=pl.when(possible).then(t))["t"]
+    if not _all_within(t, _EPOCH, _LATEST):
+        t = pl.select(t=pl.when(t.is_between(_EPOCH, _LATEST)).then(t))["t"]
     unreadable = t.null_count()
     if unreadable > len(t) // 2:
         raise LogError(
@@ -113,7 +115,7 @@ def times(table: Table, pipeline: Pipeline, columns: list[int], path: Path) -> T
     unreadable = t.null_count()
     notes = (*notes, *placed)
     losses = (Loss("unreadable_time", unreadable),) if unreadable else ()
-    return Times(t, losses, notes)
+    return Times(t.alias("t"), losses, notes)
 
 
 def _clock_fell_back(
@@ -130,7 +132,9 @@ def _clock_fell_back(
     LogError
         ``clock_not_set`` where nothing tells the day.
     """
-    ticks = t.dt.epoch("us").to_numpy().astype(np.float64)
+    if _all_within(t, _EARLIEST, _LATEST):
+        return t, ()
+    ticks = t.to_physical().to_numpy().astype(np.float64)
     known = ~np.isnan(ticks)
     early = known & (ticks < _EARLIEST.timestamp() * 1e6)
     if not early.any():
@@ -187,8 +191,8 @@ def forward_rows(t: pl.Series, name: str) -> pl.Series:
         ``clock_runs_back`` where more than a few rows would have to go: the file holds several
         recordings with clocks of their own.
     """
-    known = t.is_not_null()
-    kept = longest_rise(t.drop_nulls().dt.epoch("us").to_numpy())
+    known = t.is_not_null().to_numpy()
+    kept = longest_rise(ticks(t.drop_nulls()))
     out = len(kept) - int(kept.sum())
     if out > max(_FEW_STEPS, len(kept) * _FEW_STEPS_SHARE):
         raise LogError(
@@ -197,17 +201,20 @@ def forward_rows(t: pl.Series, name: str) -> pl.Series:
             "the file holds several recordings one after the other. Split it where the time "
             "starts again.",
         )
-    rows = np.flatnonzero(known.to_numpy())[kept]
     mask = np.zeros(len(t), dtype=np.bool_)
-    mask[rows] = True
+    mask[np.flatnonzero(known)[kept]] = True
     return pl.Series("kept", mask)
 
 
 def _typed_moments(
     cells: pl.DataFrame, columns: list[int], base: TimeBase
 ) -> tuple[pl.Series, tuple[str, ...]] | None:
-    """Return the moments of a form that has a type for them."""
+    """Return the moments of a form that has a type for them, or of text in the usual form."""
     column = cells[str(columns[0])]
+    if base.form == "timestamp" and not base.pattern and len(columns) == 1:
+        usual = _usual(column)
+        if usual is not None:
+            return usual, ()
     if not isinstance(column.dtype, pl.Datetime):
         return None
     column = column.cast(pl.Datetime("us", column.dtype.time_zone))
@@ -237,9 +244,9 @@ def _timestamps(text: pl.Series, base: TimeBase) -> tuple[pl.Series, tuple[str, 
             base.pattern, time_unit="us", strict=False, time_zone="UTC" if aware else None
         )
         return (parsed, ()) if aware else _local_to_utc(parsed, base.zone)
-    usual = text.str.to_datetime(_ISO_UTC, time_unit="us", strict=False)
-    if usual.null_count() == text.null_count():
-        return usual.dt.replace_time_zone("UTC"), ()
+    usual = _usual(text)
+    if usual is not None:
+        return usual, ()
     text = text.str.replace(r"^(\d{4}-\d{2}-\d{2})[Tt]", "$1 ").str.replace("[Zz]$", "+00:00")
     with_offset = text.str.contains(r":\d{2}(\.\d+)?\s?[+-]\d{2}:?\d{2}$").fill_null(value=False)
     if with_offset.any():
@@ -248,6 +255,28 @@ def _timestamps(text: pl.Series, base: TimeBase) -> tuple[pl.Series, tuple[str, 
         )
         return parsed, ()
     return _local_to_utc(text.str.to_datetime(_ISO, time_unit="us", strict=False), base.zone)
+
+
+def _usual(text: pl.Series) -> pl.Series | None:
+    """Return the moments of a text if all of it is in the form of ISO 8601 with ``Z``."""
+    if text.dtype != pl.String:
+        return None
+    first = next((one for one in text.head(_FIRST_TIMES) if one), "")
+    if not _USUAL.fullmatch(first):
+        return None
+    # times hardly repeat: remembering them takes as long as reading them
+    moments = text.str.to_datetime(
+        _ISO_UTC, time_unit="us", time_zone="UTC", strict=False, cache=False
+    )
+    return moments if moments.null_count() == text.null_count() else None
+
+
+def _all_within(t: pl.Series, earliest: datetime, latest: datetime) -> bool:
+    """Say whether every time is known and none outside."""
+    first, last = t.min(), t.max()
+    if not isinstance(first, datetime) or not isinstance(last, datetime):
+        return False
+    return t.null_count() == 0 and first >= earliest and last <= latest
 
 
 def _microseconds(text: pl.Series, base: TimeBase) -> pl.Series:

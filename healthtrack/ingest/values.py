@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from healthtrack import units
@@ -155,29 +156,57 @@ def numbers(
     A cell that is neither a number nor one of the marks for `not measured` becomes null and is
     counted (``not_a_number``).
     """
-    expressions: list[pl.Expr] = []
     losses = []
+    read: dict[str, pl.Series] = {}
+    texts: list[Source] = []
     for source in found:
+        column = cells[str(source.column)]
         if source.raw is not None:
-            raw_number = raw_numbers(cells[str(source.column)], source.raw, source.raw_digits)
+            raw_number = raw_numbers(column, source.raw, source.raw_digits)
             value, no_reading = scaled(raw_number, source.raw)
-            expressions.append(pl.lit(value).alias(source.channel.name))
+            read[source.channel.name] = value
             if no_reading:
                 losses.append(Loss("not_available", no_reading, source.channel.name))
-            continue
-        text = cells.schema[str(source.column)] == pl.String
-        expressions.append(_number(source, shape, text=text, strip=False))
-    frame = cells.select(expressions)
-    frame = frame.with_columns(  # blanks around the numbers are rare, and taking them off is slow
-        cells.select(_number(source, shape, text=True, strip=True)).to_series()
-        for source in found
-        if source.raw is None
-        and cells.schema[str(source.column)] == pl.String
-        and frame[source.channel.name].null_count() != cells[str(source.column)].null_count()
+        elif column.dtype == pl.Float64 and _all_finite(column):
+            read[source.channel.name] = column
+        else:
+            texts.append(source)
+    if texts:
+        frame = _numbers(cells, texts, shape)
+        read |= {name: frame[name] for name in frame.columns}
+        losses += _not_numbers(cells, frame, texts, shape)
+    return pl.DataFrame([read[one.channel.name].alias(one.channel.name) for one in found]), losses
+
+
+def _all_finite(column: pl.Series) -> bool:
+    known = len(column) - column.null_count()
+    return int(np.isfinite(column.to_numpy()).sum()) == known
+
+
+def _numbers(cells: pl.DataFrame, found: Sequence[Source], shape: FileShape) -> pl.DataFrame:
+    """Return cells that are not just numbers as such."""
+    frame = cells.select(
+        _number(source, shape, text=_is_text(cells, source), strip=False) for source in found
     )
+    with_blanks = [  # blanks around the numbers are rare, and taking them off is slow
+        _number(source, shape, text=True, strip=True)
+        for source in found
+        if _is_text(cells, source)
+        and frame[source.channel.name].null_count() != cells[str(source.column)].null_count()
+    ]
+    return frame.with_columns(cells.select(with_blanks).get_columns()) if with_blanks else frame
+
+
+def _is_text(cells: pl.DataFrame, source: Source) -> bool:
+    return bool(cells[str(source.column)].dtype == pl.String)
+
+
+def _not_numbers(
+    cells: pl.DataFrame, frame: pl.DataFrame, found: Sequence[Source], shape: FileShape
+) -> list[Loss]:
+    """Count the cells that are neither numbers nor marks for `not measured`."""
+    losses = []
     for source in found:
-        if source.raw is not None:
-            continue
         raw_cells, number_cells = cells[str(source.column)], frame[source.channel.name]
         if number_cells.null_count() == raw_cells.null_count():
             continue
@@ -186,7 +215,7 @@ def numbers(
         count = int((~marks).sum())
         if count:
             losses.append(Loss("not_a_number", count, source.channel.name))
-    return frame, losses
+    return losses
 
 
 def _number(source: Source, shape: FileShape, *, text: bool, strip: bool) -> pl.Expr:
@@ -237,9 +266,12 @@ def to_store_units(
     """
     plain = [source for source in found if not source.unit.gauge]
     gauge = [source for source in found if source.unit.gauge]
-    frame = frame.with_columns(
-        _converted(source, pipeline).alias(source.channel.name) for source in plain
-    )
+    conversions = [
+        _converted(source, pipeline).alias(source.channel.name)
+        for source in plain
+        if not _in_store_unit(source)
+    ]
+    frame = frame.with_columns(conversions) if conversions else frame
     notes: list[str] = []
     for source in plain:
         if source.channel.name == "airflow" and source.unit.dimension == "mass_per_stroke":
@@ -251,6 +283,13 @@ def to_store_units(
             (_converted(source, pipeline) + ambient).alias(source.channel.name) for source in gauge
         )
     return frame, tuple(notes)
+
+
+def _in_store_unit(source: Source) -> bool:
+    target = units.named(source.channel.unit)
+    return source.unit.dimension == target.dimension and units.coefficients(
+        source.unit, target
+    ) == (1.0, 0.0)
 
 
 def _converted(source: Source, pipeline: Pipeline) -> pl.Expr:

@@ -1,10 +1,14 @@
 """How fast logs are stored, beside a bare loop over the same files in the same process.
 
-Run it by hand: ``python tests/benchmarks/ingest_speed.py [FILES] [ROWS]``. The bare loop hashes a
-file, reads it with ``polars.read_csv``, inserts the frame into DuckDB and commits: the least that
-any program must do. Beside it stands what ``healthtrack ingest`` does without worker processes: the
-same and all checks (store), and then the operating points as well (store and windows). Printed are
-the medians of three rounds, wall and processor time (the second is steadier on a busy machine);
+Run it by hand: ``python tests/benchmarks/ingest_speed.py [FILES] [ROWS] [ROUNDS]``. The bare loop
+hashes a file, reads it with ``polars.read_csv``, inserts the frame into DuckDB and commits: the
+least that any program must do. Beside it stands what ``healthtrack ingest`` does without worker
+processes, by the very function that the command calls: once without looking for operating points
+(store), and once with them and with every indicator's figure per drive (the baseline is learned
+before, from the same logs, since that is not done per log).
+
+All three take turns, each into a fresh folder, and what is printed are medians over the rounds of
+wall and processor time (the second is steadier on a busy machine) and of the ratios within a round;
 nothing here is a test.
 """
 
@@ -16,24 +20,34 @@ import statistics
 import sys
 import tempfile
 import time
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
+from unittest import mock
 
 import duckdb
 import numpy as np
 import polars as pl
 
-from healthtrack import ingest
-from healthtrack.chain import process_log
+from healthtrack import baseline, indicators
+from healthtrack.chain.following import as_then, observe
 from healthtrack.config import VehicleSettings
+from healthtrack.jobs.ingesting import ingest_logs, load_pipelines
+from healthtrack.jobs.logs import find_logs
+from healthtrack.jobs.starting import make_workspace
+from healthtrack.jobs.workspace import Workspace
 from healthtrack.operating import find_operation
-from healthtrack.store import LogEntry, Store
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from healthtrack.baseline import Baseline
+    from healthtrack.records import Operation
+    from healthtrack.store import Store
+
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
+FIRST, LATE = date(2024, 1, 1), date(2035, 1, 1)
 VEHICLE = VehicleSettings(displacement_l=2.0)
 COLUMNS = {
     "engine speed [rpm]": 1, "vehicle speed [km/h]": 1, "airflow [g/s]": 2,
@@ -95,73 +109,95 @@ def bare_loop(paths: list[Path], folder: Path) -> None:
     connection.close()
 
 
+def ingest_all(paths: list[Path], folder: Path) -> Store:
+    """Ingest as the command does, in this process alone."""
+    make_workspace(folder / "w")
+    loaded = Workspace.load(folder / "w")
+    settings = loaded.settings.model_copy(update={"workers": 1, "vehicles": {"otter": VEHICLE}})
+    workspace = Workspace(loaded.root, settings)
+    store = workspace.open_store()
+    logs = find_logs(workspace, paths, "otter")
+    outcomes = list(ingest_logs(workspace, store, logs, load_pipelines(workspace), NOW))
+    if {outcome.state for outcome in outcomes} != {"stored"}:
+        raise SystemExit(f"not all was stored: {outcomes[0]}")
+    return store
+
+
 def store_only(paths: list[Path], folder: Path) -> None:
-    """Read with every check and store; no operating points."""
-    pipelines = list(ingest.load_pipelines(ingest.template_folder()).values())
-    nothing: object = None
-    with Store.open(folder / "store.duckdb") as store:
-        for path in paths:
-            sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
-            if store.log(sha256) is not None:
-                continue
-            read = ingest.read_log(path, pipelines, "otter", VEHICLE)
-            nothing = nothing or _no_operation(read)
-            entry = LogEntry(sha256, path.name, "otter", NOW)
-            store.add_log(entry, read, nothing)  # type: ignore[arg-type]
+    """Read with every check and store; no operating points are looked for."""
+    with mock.patch("healthtrack.chain.logs.find_operation", nothing_found):
+        ingest_all(paths, folder).close()
 
 
-def _no_operation(read: object) -> object:
-    return find_operation(read.samples.clear(), VEHICLE)  # type: ignore[attr-defined]
+def nothing_found(samples: pl.DataFrame, vehicle: VehicleSettings) -> Operation:
+    """Find nothing, in no time."""
+    return find_operation(samples.clear(), vehicle)
 
 
-def store_and_windows(paths: list[Path], folder: Path) -> None:
-    """Read, find the operating points, store."""
-    pipelines = list(ingest.load_pipelines(ingest.template_folder()).values())
-    with Store.open(folder / "windows.duckdb") as store:
-        for path in paths:
-            sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
-            if store.log(sha256) is not None:
-                continue
-            result = process_log(path, pipelines, "otter", VEHICLE)
-            entry = LogEntry(sha256, path.name, "otter", NOW)
-            store.add_log(entry, result.read, result.operation)
+def store_windows_indicators(
+    paths: list[Path], folder: Path, learned: dict[str, Baseline] | None = None
+) -> dict[str, Baseline]:
+    """Read, find the operating points, store, and measure every drive against the baselines."""
+    store = ingest_all(paths, folder)
+    with store:
+        history = as_then(store.history("otter", LATE), LATE)
+    baselines = {}
+    seen, _ = indicators.observable(history.windows, VEHICLE)
+    for indicator in seen:
+        observed = observe(indicator, history, VEHICLE)
+        if observed is None:
+            continue
+        if learned is None:
+            found = baseline.learn(indicator, observed.observations, (FIRST, LATE))
+            if found is not None:
+                baselines[indicator.name] = found
+        elif indicator.name in learned:
+            found_figures = baseline.figures(
+                indicator, learned[indicator.name], observed.observations
+            )
+            if found_figures.drives.height != len(paths):
+                raise SystemExit(f"{indicator.name}: {found_figures.drives.height} figures")
+    return baselines
 
 
-def timed(work: Callable[[list[Path], Path], None], paths: list[Path]) -> tuple[float, float]:
-    """Return the medians of three rounds, each into a fresh folder: wall and processor [s]."""
-    walls, processors = [], []
-    for _ in range(3):
-        with tempfile.TemporaryDirectory() as name:
-            wall, processor = time.perf_counter(), time.process_time()
-            work(paths, Path(name))
-            walls.append(time.perf_counter() - wall)
-            processors.append(time.process_time() - processor)
-    return statistics.median(walls), statistics.median(processors)
+def timed(work: Callable[[list[Path], Path], object], paths: list[Path]) -> tuple[float, float]:
+    """Return how long it takes into a fresh folder: wall and processor. [s]."""
+    with tempfile.TemporaryDirectory() as name:
+        wall, processor = time.perf_counter(), time.process_time()
+        work(paths, Path(name))
+        return time.perf_counter() - wall, time.process_time() - processor
 
 
 def main() -> None:
     """Measure and print."""
-    files = int(sys.argv[1]) if len(sys.argv) > 1 else 60
-    rows = int(sys.argv[2]) if len(sys.argv) > 2 else 3600
+    files, rows, rounds = (
+        int(given) for given in (sys.argv[1:] + ["60", "3600", "5"][len(sys.argv) - 1 :])
+    )
     out = sys.stdout.write
     with tempfile.TemporaryDirectory() as name:
         paths = write_logs(Path(name), files, rows)
-        bare = timed(bare_loop, paths)
-        out(
-            f"{files} logs of {rows} rows, {len(COLUMNS) + 1} columns; per file, wall (processor)\n"
-        )
-        for words, work in (
-            ("bare loop", bare_loop),
-            ("store", store_only),
-            ("store and windows", store_and_windows),
-        ):
-            took = timed(work, paths)
-            each = [1000 * one / files for one in took]
-            ratio = [one / other for one, other in zip(took, bare, strict=True)]
-            out(f"{words:18} {each[0]:7.1f} ms ({each[1]:6.1f} ms)")
-            out(f"  {ratio[0]:5.2f} x ({ratio[1]:5.2f} x)\n")
+        with tempfile.TemporaryDirectory() as other:
+            learned = store_windows_indicators(paths, Path(other))
+        whole = partial(store_windows_indicators, learned=learned)
+        works = {"bare loop": bare_loop, "store": store_only, "and windows, indicators": whole}
+        took: dict[str, list[tuple[float, float]]] = {words: [] for words in works}
+        for _ in range(rounds):
+            for words, work in works.items():
+                took[words].append(timed(work, paths))
+    out(f"{files} logs of {rows} rows, {len(COLUMNS) + 1} columns, {rounds} rounds; per file, ")
+    out(f"wall (processor); figures of {', '.join(learned)}\n")
+    for words in works:
+        out(f"{words:24}")
+        for clock, form in ((0, " {:6.1f} ms {:5.2f} x"), (1, " ({:6.1f} ms {:5.2f} x)")):
+            each = [1000 * one[clock] / files for one in took[words]]
+            ratios = [
+                one[clock] / bare[clock]
+                for one, bare in zip(took[words], took["bare loop"], strict=True)
+            ]
+            out(form.format(statistics.median(each), statistics.median(ratios)))
+        out("\n")
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    out(f"peak memory        {peak:7.0f} MB\n")
+    out(f"peak memory {peak:.0f} MB\n")
 
 
 if __name__ == "__main__":
