@@ -100,7 +100,7 @@ def follow_with(
     observed = observe(indicator, history, vehicle)
     if observed is None:
         return follow(indicator, history, vehicle, workspace)
-    borrowed = _borrowed(sisters, observed, history, vehicle, workspace)
+    borrowed = borrowed_from(sisters, observed, history, vehicle, workspace)
     plan = plan_of(indicator, vehicle, workspace)
     own = healthy_period(observed, history, vehicle, workspace)
     if borrowed is not None and (
@@ -110,7 +110,7 @@ def follow_with(
     return follow_observed(observed, history, vehicle, workspace)
 
 
-def _borrowed(
+def borrowed_from(
     sisters: Sequence[Baseline],
     observed: Observed,
     history: VehicleHistory,

@@ -19,6 +19,7 @@ import polars as pl
 from healthtrack import drift, indicators
 from healthtrack.chain.ahead import Road
 from healthtrack.chain.assess import assess
+from healthtrack.chain.borrowing import borrowed_from
 from healthtrack.chain.following import (
     Followed,
     as_then,
@@ -119,7 +120,7 @@ class Kept:
 
     observed: dict[str, Observed | None] = field(default_factory=dict)
     measured: dict[tuple[str, tuple[str, ...]], Measured | None] = field(default_factory=dict)
-    quiet: dict[tuple[str, tuple[str, ...], drift.Plan], tuple[float, Followed]] = field(
+    quiet: dict[tuple[str, tuple[str, ...], int, date, drift.Plan], tuple[float, Followed]] = field(
         default_factory=dict
     )
 
@@ -173,6 +174,46 @@ def days_of_raises(replayed: Replay) -> list[date]:
     return sorted(set(replayed.alerts["said_on"].to_list()))
 
 
+@dataclass(frozen=True)
+class _Stretch:
+    """Evenings on which the same was known of the distances before, and the history on the last.
+
+    A later reading of the odometer shares out anew what was driven before it.
+    """
+
+    days: tuple[date, ...]
+    then: VehicleHistory
+
+    def known(self, measured: Measured) -> Measured:
+        """Return the drives that had ended by then, at the distances that were known then."""
+        told = self.then.drives.select("drive", "odometer_km")
+
+        def until(frame: pl.DataFrame) -> pl.DataFrame:
+            return (
+                frame.drop("odometer_km", strict=False)
+                .join(told, on="drive", how="inner", maintain_order="left")
+                .select(frame.columns)
+            )
+
+        regions = measured.regions.join(told, on="drive", how="semi", maintain_order="left")
+        return replace(measured, regions=regions, figures=until(measured.figures))
+
+
+def _stretches(history: VehicleHistory, days: Sequence[date]) -> list[_Stretch]:
+    """Part evenings where a reading changed what was known of the distances before."""
+    bare = replace(history, windows=history.windows.clear(), standstills=None, pulls=None)
+    found: list[list[date]] = []
+    before: dict[str, float | None] = {}
+    for day in days:
+        drives = as_then(bare, day).drives
+        now = dict(zip(drives["drive"], drives["odometer_km"], strict=True))
+        if not found or any(now.get(drive) != km for drive, km in before.items()):
+            found.append([])
+        found[-1].append(day)
+        before = now
+    return [_Stretch(tuple(part), as_then(bare, part[-1])) for part in found]
+
+
 class _Past:
     """One vehicle's history, with what is needed to judge any drive of it as it was then."""
 
@@ -194,38 +235,78 @@ class _Past:
         known = history.drives["odometer_km"].drop_nulls().len()
         read = known or any(event.odometer_km is not None for event in history.maintenance)
         self.shared_out = bool(read) and known < history.drives.height
+        days = tuple(self._all_days())
+        self.stretches = (
+            _stretches(history, days) if self.shared_out else [_Stretch(days, self.now)]
+        )
 
     def course(self, indicator: Indicator) -> pl.DataFrame:
         """Return the rows of one indicator."""
-        days = self._all_days()
-        followed = self._followed(indicator)
+        measured = self._measured(indicator)
         borrows = any(item.indicator == indicator.name for item in self.sisters)
-        if followed is None and not (self._grows() or borrows):
+        if borrows:
+            return self._borrowing(indicator, measured)
+        if measured is None:
+            if self._grows():
+                return self._direct(indicator, self._all_days())
             return _learning(indicator, self.now.drives)
-        if followed is None or self.shared_out:
-            return self._direct(indicator, days)
-        own = self._own(indicator, followed)
-        if not borrows:
-            return own
-        end = followed.learned.end
-        borrowed = self._direct(indicator, [day for day in days if day <= end])
-        if borrowed["state"].is_in(CONCERNS).any():  # then it goes on borrowing
-            return self._direct(indicator, days)
-        return pl.concat([borrowed, own.filter(pl.col("said_on") > end)])
+        return self._rows(measured, self.workspace.baseline.minimum_drives)
 
-    def _own(self, indicator: Indicator, followed: Followed) -> pl.DataFrame:
-        """Return the rows of an indicator that stands on the vehicle's own healthy period."""
-        rows = _one_pass(indicator, followed)
+    def _borrowing(self, indicator: Indicator, own: Measured | None) -> pl.DataFrame:
+        """Return the rows of an indicator that sisters lend, until its own period is complete."""
+        end = None if own is None else own.learned.end
+        days = [day for day in self._all_days() if end is None or day < end]
+        borrowed = None
+        if not (self.shared_out or self._grows()):
+            borrowed = self._borrowed(indicator)
+        if borrowed is None:
+            rows = self._direct(indicator, days)
+        else:
+            rows = self._rows(borrowed, self.workspace.baseline.borrowing_drives)
+        if own is None or end is None:
+            return rows
+        until = pl.col("started").dt.date() <= end
+        if rows.filter(until)["state"].is_in(CONCERNS).any():  # then it goes on borrowing
+            return self._direct(indicator, self._all_days()) if borrowed is None else rows
+        alone = self._rows(own, self.workspace.baseline.minimum_drives)
+        return pl.concat(
+            [rows.filter(pl.col("said_on") < end), alone.filter(pl.col("said_on") >= end)]
+        )
+
+    def _borrowed(self, indicator: Indicator) -> Measured | None:
+        observed = self._observed(indicator)
+        if observed is None:
+            return None
+        return borrowed_from(self.sisters, observed, self.now, self.vehicle, self.workspace)
+
+    def _rows(self, measured: Measured, needs: int) -> pl.DataFrame:
+        """Return the rows of an indicator that stands on one healthy period of so many drives."""
+        parts = [self._stretch(measured, needs, one) for one in self._stretches(measured)]
+        return pl.concat(parts).sort("said_on", "started")
+
+    def _stretch(self, measured: Measured, needs: int, stretch: _Stretch) -> pl.DataFrame:
+        """Return the rows of evenings on which the same distances were known of the past."""
+        followed = self._tracked(measured, stretch)
+        rows = _one_pass(measured.indicator, followed)
         rows = rows.with_columns(
             said_on=pl.Series([self.ended[drive].date() for drive in rows["drive"]], dtype=pl.Date)
         )
         rows = _silent_before(rows, followed.learned.end)
-        apart = self._apart(followed, rows)
-        kept = rows.filter(~pl.col("said_on").is_in(apart)) if apart else rows
-        told = [kept.select(*COURSE_SCHEMA), self._direct(indicator, apart)]
-        return pl.concat(told).sort("said_on", "started")
+        apart = sorted(self._apart(followed, rows, needs) & set(stretch.days))
+        kept = rows.filter(pl.col("said_on").is_in(sorted(set(stretch.days) - set(apart))))
+        return pl.concat([kept.select(*COURSE_SCHEMA), self._direct(measured.indicator, apart)])
 
-    def _apart(self, followed: Followed, rows: pl.DataFrame) -> list[date]:
+    def _stretches(self, measured: Measured) -> list[_Stretch]:
+        """Return the stretches; nothing is said before the healthy period is complete."""
+        end = measured.learned.end
+        if len(self.stretches) == 1:
+            return self.stretches
+        late = [one for one in self.stretches if one.days[-1] >= end]
+        early = [day for one in self.stretches if one.days[-1] < end for day in one.days]
+        first = replace(late[0], days=(*early, *late[0].days))
+        return [first, *late[1:]]
+
+    def _apart(self, followed: Followed, rows: pl.DataFrame, needs: int) -> set[date]:
         """Return the days of which the whole history does not say what was said."""
         days = rows["said_on"].to_list()
         end = followed.learned.end
@@ -233,12 +314,11 @@ class _Past:
         last = rows.filter(pl.col("drive").is_in(followed.learned.drives)).tail(1)
         if last["started"].dt.date().to_list() != [end] or last["said_on"].to_list() != [end]:
             apart |= {end, end + timedelta(days=1)}  # its last drive has no figure, or met midnight
-        needs = self.workspace.baseline.minimum_drives
         if needs < LEARNING_DRIVES:  # the vehicle's own surroundings were still being learned
             apart |= set(days[needs - 1 : LEARNING_DRIVES])
         if self._grows():
             apart |= {day for day in days[needs - 1 :] if day <= end}
-        return sorted(apart & set(self._all_days()))
+        return apart & set(self._all_days())
 
     def _grows(self) -> bool:
         """Say whether a verdict may rest on a healthy period that was not complete yet."""
@@ -249,34 +329,45 @@ class _Past:
     def _all_days(self) -> list[date]:
         return sorted(set(self.raw.drives["ended"].dt.date().to_list()))
 
-    def _followed(self, indicator: Indicator) -> Followed | None:
-        """Follow one indicator through the whole history; None while it is learning.
+    def _observed(self, indicator: Indicator) -> Observed | None:
+        name, kept = indicator.name, self.kept
+        if name not in kept.observed:
+            kept.observed[name] = observe(indicator, self.now, self.vehicle)
+        return kept.observed[name]
+
+    def _measured(self, indicator: Indicator) -> Measured | None:
+        """Measure all drives against the indicator's own baseline; None while it is learning.
 
         The steps of :func:`healthtrack.chain.following.follow`, each taken once for all settings
         that it does not depend on.
         """
-        name, kept = indicator.name, self.kept
-        if name not in kept.observed:
-            kept.observed[name] = observe(indicator, self.now, self.vehicle)
-        observed = kept.observed[name]
+        observed = self._observed(indicator)
         if observed is None:
             return None
         period = healthy_period(observed, self.now, self.vehicle, self.workspace)
         if period.missing:
             return None
-        key = (name, period.drives)
-        if key not in kept.measured:
-            kept.measured[key] = measure(observed, period, self.now)
-        measured = kept.measured[key]
-        return None if measured is None else self._tracked(measured, key)
+        key = (indicator.name, period.drives)
+        if key not in self.kept.measured:
+            self.kept.measured[key] = measure(observed, period, self.now)
+        return self.kept.measured[key]
 
-    def _tracked(self, measured: Measured, key: tuple[str, tuple[str, ...]]) -> Followed:
+    def _tracked(self, measured: Measured, stretch: _Stretch) -> Followed:
+        """Follow the drives until the end of a stretch; a quiet course is kept."""
         plan = plan_of(measured.indicator, self.vehicle, self.workspace)
-        place = (*key, replace(plan, log_bar=0.0))
+        learned = measured.learned
+        place = (
+            measured.indicator.name,
+            learned.drives,
+            learned.sisters,
+            stretch.days[-1],
+            replace(plan, log_bar=0.0),
+        )
         quiet = self.kept.quiet.get(place)
         if quiet is not None and quiet[0] <= plan.log_bar:
             return replace(quiet[1], plan=plan)
-        followed = track(measured, self.now, plan)
+        known = measured if len(self.stretches) == 1 else stretch.known(measured)
+        followed = track(known, stretch.then, plan)
         if not np.isin(followed.witness.tracked.state, (1, 2)).any():
             self.kept.quiet[place] = (plan.log_bar, followed)
         return followed

@@ -12,11 +12,13 @@ from demo_history.simulator.fleet import random_fleet
 from demo_history.simulator.frames import simulate_fleet
 from demo_history.simulator.stories import Story
 from healthtrack.jobs.workspace import Workspace
-from healthtrack.records import Operation, ReadLog, Windows
+from healthtrack.records import Operation, ReadLog, VehicleHistory, Windows
 from healthtrack.store import LogEntry
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from healthtrack.store import Store
 
 STORY = Story(years=0.8, wander="ar", wander_size=0.005, memory=20.0, drives_per_week=1.5)
 
@@ -24,7 +26,7 @@ STORY = Story(years=0.8, wander="ar", wander_size=0.005, memory=20.0, drives_per
 def make_fleet(
     root: Path, seed: int, count: int, story: Story = STORY, extra: str = ""
 ) -> Workspace:
-    """Write settings and a store with a sound simulated fleet, one log per drive."""
+    """Write settings and a store with a sound simulated fleet."""
     rng = np.random.default_rng(seed)
     vehicles = random_fleet(rng, count)
     frames = simulate_fleet(rng, vehicles, story, 24).by_vehicle()
@@ -38,16 +40,25 @@ def make_fleet(
     root.mkdir(parents=True, exist_ok=True)
     (root / "healthtrack.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
     workspace = Workspace.load(root)
-    now = datetime(2026, 1, 1, tzinfo=UTC)
     with workspace.open_store() as store:
         for vehicle in vehicles:
             mine = frames[vehicle.name]
-            entry = LogEntry(f"{vehicle.name:0>64}", f"{vehicle.name}.csv", vehicle.name, now)
-            samples = pl.DataFrame(schema={"drive": pl.String, "t": pl.Datetime("us", "UTC")})
-            drives = mine.drives.with_columns(log=pl.lit(entry.sha256))
-            read = ReadLog(samples, drives, rows=0)
-            windows = Windows(mine.windows)
-            pulls = pl.DataFrame(schema={"drive": pl.String, "t": pl.Datetime("us", "UTC")})
-            nothing = pl.DataFrame()
-            store.add_log(entry, read, Operation(windows, mine.standstills, pulls, nothing))
+            history = VehicleHistory(
+                vehicle.name, mine.drives, mine.windows, standstills=mine.standstills
+            )
+            fill(store, history)
     return workspace
+
+
+def fill(store: Store, history: VehicleHistory) -> None:
+    """Put a simulated history into a store, all of it from one log."""
+    now = datetime(2026, 1, 1, tzinfo=UTC)
+    vehicle = history.vehicle
+    entry = LogEntry(f"{vehicle:0>64}", f"{vehicle}.csv", vehicle, now)
+    samples = pl.DataFrame(schema={"drive": pl.String, "t": pl.Datetime("us", "UTC")})
+    read = ReadLog(samples, history.drives.with_columns(log=pl.lit(entry.sha256)), rows=0)
+    pulls = pl.DataFrame(schema={"drive": pl.String, "t": pl.Datetime("us", "UTC")})
+    standstills = pl.DataFrame() if history.standstills is None else history.standstills
+    found = Operation(Windows(history.windows), standstills, pulls, pl.DataFrame())
+    store.add_log(entry, read, found)
+    store.add_maintenance(history.maintenance)

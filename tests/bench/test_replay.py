@@ -77,14 +77,21 @@ def test_a_healthy_period_that_still_grows_is_replayed_as_it_was(sound):
 
 
 def test_an_odometer_that_later_readings_share_out_anew_is_replayed_as_it_was(sound):
-    drives = sound.history.drives.head(26).with_row_index("row")
-    known = pl.when(pl.col("row") % 25 == 3).then(pl.col("odometer_km"))
-    drives = drives.with_columns(odometer_km=known).drop("row")
+    drives = sound.history.drives.head(48).with_row_index("row")
+    read = pl.col("row").is_in([3, 28, 41])
+    # what was driven without a logger shows at the next reading: all before moves by a tenth
+    km = pl.when(read).then(pl.col("odometer_km") * 1.1)
+    drives = drives.with_columns(odometer_km=km).drop("row")
     history = replace(sound.history, drives=drives)
     one = type(sound)(history, sound.vehicle, sound.workspace)
     replayed = replay(history, one.vehicle, one.workspace)
     days = sorted(set(drives["ended"].dt.date()))
-    _compare(one, replayed, [days[22], days[-1]])
+    # on the evening before a reading, on its own, between two, and after the last
+    _compare(one, replayed, [days[22], days[27], days[28], days[36], days[41], days[-1]])
+    at = replayed.as_of(days[36]).filter(indicator="airflow")["odometer_km"].item()
+    known = following.as_then(history, days[36]).drives.sort("started")["odometer_km"]
+    assert at == pytest.approx(known[-1])
+    assert following.as_then(history, days[-1]).drives.sort("started")["odometer_km"][36] != at
 
 
 def test_nothing_after_a_day_changes_what_was_said_by_then(sound):
