@@ -5,12 +5,12 @@ Scheduler and workers are processes of their own. Prints one JSON document.
     cd tests/benchmarks
     python cluster_scale.py speed --vehicles 400   ingest and assess with 1 and 2 workers
     python cluster_scale.py memory 100 400 1600    peak memory and time per vehicle-night
-    python cluster_scale.py one-night 400          the coordinator alone, its workers canned
     python cluster_scale.py bytes LOGS             both layouts; LOGS holds ID/... of real logs
     python cluster_scale.py commits --logs 200     what the single writer can do
 
 On a busy machine two workers get twice one worker's share of the processors, so wall time says too
-much; read the processor time per vehicle of coordinator and workers beside it.
+much; read the processor time of coordinator, scheduler and workers beside it. With processors of
+their own the slowest of them decides; on two processors in all, the sum over two does.
 """
 
 from __future__ import annotations
@@ -21,12 +21,16 @@ import os
 import pickle
 import resource
 import shutil
+import socket
 import subprocess
 import sys
 import tempfile
 import time
-from contextlib import contextmanager
+from collections import Counter
+from contextlib import contextmanager, nullcontext, suppress
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache, partial
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -39,7 +43,6 @@ NOW = datetime(2025, 6, 2, tzinfo=UTC)
 DRIVES = 24
 SETTINGS = """\
 workers = 1
-samples = "samples"
 """
 
 
@@ -124,48 +127,100 @@ def fill(workspace, vehicles: int) -> None:
         connection.execute("CHECKPOINT")
 
 
-def speed(vehicles: int, logs: int) -> dict:
-    """Ingest and assess with one worker and with two."""
-    from healthtrack.jobs import assessing, ingesting
+@contextmanager
+def s3_server():
+    """Start an S3 server as a process of its own; yields a place in it."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    command = [sys.executable, "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port)]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    os.environ |= {
+        "AWS_ENDPOINT_URL": f"http://127.0.0.1:{port}",
+        "AWS_ACCESS_KEY_ID": "nobody",
+        "AWS_SECRET_ACCESS_KEY": "nothing",
+        "AWS_REGION": "us-east-1",
+        "AWS_DEFAULT_REGION": "us-east-1",
+    }
+    import fsspec
+
+    try:
+        for _ in range(600):
+            with suppress(OSError), socket.create_connection(("127.0.0.1", port)):
+                break
+            time.sleep(0.1)
+        fsspec.filesystem("s3").mkdir("fleet")
+        yield "s3://fleet"
+    finally:
+        process.terminate()
+        process.wait()
+
+
+def speed(vehicles: int, minutes: float, judged: int, *, s3: bool) -> dict:
+    """Ingest and assess with one worker and with two.
+
+    ``judged`` vehicles have enough drives for a verdict and are assessed apart: the others learn,
+    which costs a worker little, so that the coordinator weighs most.
+    """
     from healthtrack.jobs.cluster import cluster
-    from healthtrack.jobs.logs import find_logs
     from tests.conftest import _write_log
 
-    found: dict = {"vehicles": vehicles, "logs": vehicles * logs}
-    with tempfile.TemporaryDirectory() as folder:
+    found: dict = {"vehicles": vehicles, "minutes": minutes, "judged": judged, "s3": s3}
+    with tempfile.TemporaryDirectory() as folder, s3_server() if s3 else nullcontext("") as place:
         base = make_workspace(Path(folder) / "base", vehicles)
         for number in range(vehicles):
-            for log in range(logs):
-                started = MORNING + timedelta(days=log, seconds=number)
-                _write_log(base.inbox / f"v{number:05}" / f"{log}.csv", started, 5.0)
-        judged = make_workspace(Path(folder) / "judged", vehicles)
-        fill(judged, vehicles)
+            started = MORNING + timedelta(seconds=number)
+            _write_log(base.inbox / f"v{number:05}" / "0.csv", started, minutes)
+        whole = make_workspace(Path(folder) / "judged", judged)
+        fill(whole, judged)
         for workers in (1, 2):
-            root = Path(folder) / f"ingest{workers}"
+            root = Path(folder) / f"fleet{workers}"
             shutil.copytree(base.root, root)
-            workspace = type(base)(root, base.settings)
+            samples = f"{place}/{workers}" if place else ""
+            workspace = type(base)(root, base.settings.model_copy(update={"samples": samples}))
             with cluster_processes(workers) as address, cluster(address) as executor:
                 executor._client.wait_for_workers(workers)
                 executor._client.run(_warm)
-                with measured(found, f"ingest_{workers}", executor), workspace.open_store() as s:
-                    pipelines = ingesting.load_pipelines(workspace)
-                    files = find_logs(workspace, ())
-                    outcomes = list(
-                        ingesting.ingest_logs(workspace, s, files, pipelines, NOW, executor)
-                    )
-                assert {one.state for one in outcomes} == {"stored"}, outcomes[0]
-                with measured(found, f"assess_{workers}", executor), judged.open_store() as s:
-                    states = [
-                        one.state for one in assessing.assess(judged, s, (), AS_OF, NOW, executor)
-                    ]
-                found["states"] = {state: states.count(state) for state in set(states)}
-    for step in ("ingest", "assess"):
+                with measured(found, f"ingest_{workers}", executor):
+                    assert ingest_all(workspace, executor) == {"stored": vehicles}
+                with measured(found, f"assess_{workers}", executor):
+                    assert assess_all(workspace, executor) == {"learning": vehicles}
+                copy = Path(folder) / f"judged{workers}"
+                shutil.copytree(whole.root, copy)
+                with measured(found, f"judge_{workers}", executor):
+                    states = assess_all(type(base)(copy, whole.settings), executor)
+                    assert not states.keys() & {"learning", "no_data"}, states
+    for step in ("ingest", "assess", "judge"):
         one, two = found[f"{step}_1"], found[f"{step}_2"]
-        found[f"{step}_ratio"] = round(one["wall_s"] / two["wall_s"], 2)
-        # with processors of its own for every process, the slower of writer and workers decides
-        share = one["workers_cpu_s"] / max(two["workers_cpu_s"] / 2, two["coordinator_cpu_s"])
-        found[f"{step}_ratio_by_processor_time"] = round(share, 2)
+        work, here = one["workers_cpu_s"], two["coordinator_cpu_s"] + two["scheduler_cpu_s"]
+        slowest = max(two["workers_cpu_s"] / 2, two["coordinator_cpu_s"], two["scheduler_cpu_s"])
+        found[f"{step}_ratio"] = {
+            "wall": round(one["wall_s"] / two["wall_s"], 2),
+            "processors_of_their_own": round(work / slowest, 2),
+            "two_processors": round(2 * work / (work + here), 2),
+        }
     return found
+
+
+def ingest_all(workspace, executor) -> dict[str, int]:
+    """Ingest the inbox and return how many logs came to what."""
+    from healthtrack.jobs import ingesting
+    from healthtrack.jobs.logs import find_logs
+
+    with workspace.open_store() as store:
+        files = find_logs(workspace, ())
+        pipelines = ingesting.load_pipelines(workspace)
+        outcomes = ingesting.ingest_logs(workspace, store, files, pipelines, NOW, executor)
+        return dict(Counter(one.state for one in outcomes))
+
+
+def assess_all(workspace, executor, day: date = AS_OF) -> dict[str, int]:
+    """Assess the fleet and return how many are in which state."""
+    from healthtrack.jobs import assessing
+
+    with workspace.open_store() as store:
+        findings = assessing.assess(workspace, store, (), day, NOW, executor)
+        return dict(Counter(one.state for one in findings))
 
 
 def _warm() -> None:
@@ -176,102 +231,140 @@ def _warm() -> None:
 
 @contextmanager
 def measured(found: dict, name: str, executor):
-    """Note wall time, and the processor time of this process and of the workers."""
+    """Note wall time, and the processor time of this process, the scheduler and the workers."""
+    client = executor._client
 
-    def workers() -> float:
-        return sum(executor._client.run(time.process_time).values())
+    def now() -> tuple[float, ...]:
+        workers = sum(client.run(time.process_time).values())
+        scheduler = client.run_on_scheduler(time.process_time)
+        return time.perf_counter(), time.process_time(), scheduler, workers
 
-    before, own, wall = workers(), time.process_time(), time.perf_counter()
+    before = now()
     yield
-    found[name] = {
-        "wall_s": round(time.perf_counter() - wall, 1),
-        "coordinator_cpu_s": round(time.process_time() - own, 2),
-        "workers_cpu_s": round(workers() - before, 2),
-    }
+    taken = [round(there - here, 2) for here, there in zip(before, now(), strict=True)]
+    names = ("wall_s", "coordinator_cpu_s", "scheduler_cpu_s", "workers_cpu_s")
+    found[name] = dict(zip(names, taken, strict=True))
 
 
 def memory(sizes: list[int]) -> list[dict]:
-    """Assess fleets of several sizes, each in a process of its own."""
+    """Assess fleets of several sizes, each from a process of its own."""
     results = []
     with cluster_processes(2) as address:
         for vehicles in sizes:
-            command = [sys.executable, __file__, "one-night", str(vehicles), address]
+            command = [sys.executable, __file__, "two-nights", str(vehicles), address]
             done = subprocess.run(command, check=True, capture_output=True, text=True)
             results.append(json.loads(done.stdout))
+            sys.stderr.write(done.stdout)
     return results
 
 
-@contextmanager
-def canned(workspace):
-    """Stand in for a cluster: every vehicle is sent, and gets the first one's verdict back."""
-    from concurrent.futures import Future
-    from dataclasses import replace
+def two_nights(vehicles: int, address: str) -> dict:
+    """Assess one fleet on two nights, the second after a new drive of each vehicle.
 
-    from healthtrack.jobs import assessing, pool
-
-    vehicle = next(iter(workspace.settings.vehicles))
-    with workspace.open_store() as store:
-        history = store.history(vehicle, AS_OF)
-    settings = workspace.settings
-    task = assessing.AssessTask(history, settings.vehicles[vehicle], settings, AS_OF)
-    outcome = assessing.assess_one(task)
-
-    class Canned(pool.RemoteExecutor):
-        ahead = 8
-        sent = 0
-
-        def submit(self, fn, /, function, tasks):
-            sent = pickle.dumps((fn, function, tasks))
-            self.sent += len(sent)
-            answers = [
-                replace(outcome, finding=replace(outcome.finding, vehicle=one.history.vehicle))
-                for one in tasks
-            ]
-            future = Future()
-            future.set_result(pickle.loads(pickle.dumps((answers, 1.0 * len(tasks)))))
-            return future
-
-        class _client:  # noqa: N801 - as the cluster's
-            @staticmethod
-            def run(function):
-                return {}
-
-    yield Canned()
-
-
-def one_night(vehicles: int, address: str) -> dict:
-    """Assess one fleet through the cluster; what this process took is the coordinator's.
-
-    Without an address the workers are canned: the coordinator's own work is all there is.
+    Everything is real but the workers' thinking (:func:`as_if_judged`): what is measured is the
+    coordinator, whatever a verdict may cost.
     """
     from healthtrack.jobs import assessing
     from healthtrack.jobs.cluster import cluster
+    from tests.benchmarks import cluster_scale
 
     with tempfile.TemporaryDirectory() as folder:
         workspace = make_workspace(Path(folder) / "w", vehicles)
-        command = [sys.executable, __file__, "fill", str(workspace.root), str(vehicles)]
-        subprocess.run(command, check=True)
+        for step in ("fill", "models"):
+            command = [sys.executable, __file__, step, str(workspace.root), str(vehicles)]
+            subprocess.run(command, check=True)
+        models = str(workspace.root / "models")
+        assessing.assess_one = partial(cluster_scale.as_if_judged, models)
         found: dict = {"vehicles": vehicles}
-        engine = cluster(address) if address else canned(workspace)
-        with engine as executor, workspace.open_store() as store:
+        with cluster(address) as executor:
             executor._client.run(_warm)
-            first = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-            for night in ("first", "next"):  # the next one goes on from what the first one kept
+            found["peak_before_mb"] = peak_mb()
+            for night in ("first", "next"):
+                if night == "next":
+                    with workspace.open_store() as store:
+                        add_a_drive(store)
                 day = AS_OF + timedelta(days=night == "next")
                 with measured(found, night, executor):
-                    done = sum(
-                        1 for _ in assessing.assess(workspace, store, (), day, NOW, executor)
-                    )
+                    states = assess_all(workspace, executor, day)
+                assert states.keys() == {"normal"}, states
+                found[night] = {
+                    name.removesuffix("_s"): round(1000 * value / vehicles, 1)
+                    for name, value in found[night].items()
+                }
+                found[f"peak_after_{night}_mb"] = peak_mb()
         found["store_mb"] = round(workspace.store_path.stat().st_size / 1e6, 1)
-        found["sent_kb_per_vehicle"] = round(getattr(executor, "sent", 0) / 1e3 / done, 1)
-        found["peak_mb"] = round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
-        found["peak_before_mb"] = round(first / 1024)
-        for night in ("first", "next"):
-            found[f"{night}_ms_per_vehicle"] = {
-                key.removesuffix("_s"): round(1000 * value / done, 1)
-                for key, value in found[night].items()
-            }
         return found
+
+
+def peak_mb() -> int:
+    """Return the most memory that this process has had. [MB]"""
+    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+
+
+def add_a_drive(store) -> None:
+    """Let every vehicle drive once more, on the day: its first drive again."""
+    days = (AS_OF - MORNING.date()).days + 1
+    first = f"strftime(TIMESTAMPTZ '{MORNING.isoformat()}', '%Y-%m-%dT%H:%M:%S')"
+    store._connection.execute("BEGIN")
+    store._connection.execute(
+        "INSERT INTO log SELECT * REPLACE (sha256 || 'new' AS sha256) FROM log "
+        f"WHERE sha256 IN (SELECT log FROM drive WHERE ends_with(drive, {first}))"
+    )
+    for table, changes in (
+        ("drive", "log || 'new' AS log, started + LATER AS started, ended + LATER AS ended"),
+        ("window", "t + LATER AS t"),
+        ("standstill", "t + LATER AS t"),
+    ):
+        moved = changes.replace("LATER", f"to_days({days})")
+        store._connection.execute(
+            f"INSERT INTO \"{table}\" SELECT * REPLACE (drive || 'new' AS drive, {moved}) "
+            f'FROM "{table}" WHERE ends_with(drive, {first})'
+        )
+    store._connection.execute("COMMIT")
+
+
+def make_models(root: Path) -> None:
+    """Judge the first vehicle on both nights, and keep what came of it for the others."""
+    from healthtrack.jobs.recalling import AssessTask, assess_one
+    from healthtrack.jobs.workspace import Workspace
+
+    workspace = Workspace.load(root)
+    name, mine = next(iter(workspace.settings.vehicles.items()))
+    with workspace.open_store() as store:
+        history = store.history(name, AS_OF)
+        first = assess_one(AssessTask(history, mine, workspace.settings, AS_OF))
+        store._connection.execute("CHECKPOINT")
+    copy = root / "copy.duckdb"
+    shutil.copyfile(workspace.store_path, copy)
+    with type(store).open(copy) as store:
+        add_a_drive(store)
+        day = AS_OF + timedelta(days=1)
+        later = store.history(name, day)
+    copy.unlink()
+    assert later.drives.height == history.drives.height + 1
+    task = AssessTask(later, mine, workspace.settings, day, parts=first.parts)
+    after = assess_one(task)
+    assert first.parts, "nothing was kept"
+    assert after.finding, after.misfit
+    (root / "models").write_bytes(pickle.dumps((first, after)))
+
+
+def as_if_judged(models: str, task):
+    """Give the first vehicle's verdict under this one's name, and let it leave behind as much."""
+    from healthtrack.chain.kept import digest_of_drives
+
+    outcome = _models(models)[bool(task.parts)]
+    vehicle = task.history.vehicle
+    head = json.loads(outcome.parts["head"])
+    head["drives"] = digest_of_drives(task.history.drives)
+    head["head"] = [name.replace(outcome.finding.vehicle, vehicle) for name in head["head"]]
+    parts = outcome.parts | {"head": json.dumps(head, separators=(",", ":")).encode()}
+    return replace(outcome, finding=replace(outcome.finding, vehicle=vehicle), parts=parts)
+
+
+@lru_cache(maxsize=1)
+def _models(path: str):
+    return pickle.loads(Path(path).read_bytes())
 
 
 def stored_bytes(logs: Path) -> dict:
@@ -329,8 +422,6 @@ def stored_bytes(logs: Path) -> dict:
 
 def commits(logs: int) -> dict:
     """Store one processed log many times under other names: what the single writer can do."""
-    from dataclasses import replace
-
     import polars as pl
 
     from healthtrack.config import VehicleSettings
@@ -385,15 +476,18 @@ def main() -> None:
     steps = parser.add_subparsers(dest="step", required=True)
     step = steps.add_parser("speed")
     step.add_argument("--vehicles", type=int, default=400)
-    step.add_argument("--logs", type=int, default=1, help="logs a vehicle")
+    step.add_argument("--minutes", type=float, default=10.0, help="length of a log")
+    step.add_argument("--judged", type=int, default=40, help="vehicles with a whole verdict")
+    step.add_argument("--s3", action="store_true", help="samples go to an S3 server on loopback")
     step = steps.add_parser("memory")
     step.add_argument("sizes", type=int, nargs="+")
-    step = steps.add_parser("one-night")
+    step = steps.add_parser("two-nights")
     step.add_argument("vehicles", type=int)
-    step.add_argument("address", nargs="?", default="")
-    step = steps.add_parser("fill")
-    step.add_argument("root", type=Path)
-    step.add_argument("vehicles", type=int)
+    step.add_argument("address")
+    for name in ("fill", "models"):
+        step = steps.add_parser(name)
+        step.add_argument("root", type=Path)
+        step.add_argument("vehicles", type=int)
     step = steps.add_parser("bytes")
     step.add_argument("logs_folder", type=Path)
     step = steps.add_parser("commits")
@@ -407,10 +501,13 @@ def main() -> None:
 
         fill(Workspace.load(asked.root), asked.vehicles)
         return
+    if asked.step == "models":
+        make_models(asked.root)
+        return
     steps_done = {
-        "speed": lambda: speed(asked.vehicles, asked.logs),
+        "speed": lambda: speed(asked.vehicles, asked.minutes, asked.judged, s3=asked.s3),
         "memory": lambda: memory(asked.sizes),
-        "one-night": lambda: one_night(asked.vehicles, asked.address),
+        "two-nights": lambda: two_nights(asked.vehicles, asked.address),
         "bytes": lambda: stored_bytes(asked.logs_folder),
         "commits": lambda: commits(asked.logs),
     }
