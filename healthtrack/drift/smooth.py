@@ -34,6 +34,9 @@ def smooth(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the smoothed level and its standard deviation for every drive.
 
+    That of the last drive is the course's own, which all grid points share: a drawing ends where
+    the verdict says that the level is.
+
     Parameters
     ----------
     segment : Segment
@@ -50,7 +53,24 @@ def smooth(
     """
     alone, point = _at_best_point(segment, course, standard_grid() if grid is None else grid)
     predicted, filtered = _forward(alone, course, point)
+    filtered[-1] = _as_told(course, *filtered[-1])
     return _backward(segment, predicted, filtered, float(point.memory_days[0]))
+
+
+def _as_told(
+    course: Course, mean: FloatArray, covariance: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Give level and slope of the last drive the course's moments; the rest follows as it leans.
+
+    Jeffrey's rule (*The Logic of Decision*, 1965, ch. 11) for Gaussians: what is known of the rest
+    given level and slope stays as it is. With a single grid point nothing changes.
+    """
+    cross = course.covariance[-1]
+    told = np.array([[course.level_sd[-1] ** 2, cross], [cross, course.slope_sd[-1] ** 2]])
+    own = covariance[:2, :2]
+    leans = covariance[:, :2] @ np.linalg.pinv(own, hermitian=True)
+    shift = np.array([course.level[-1], course.slope[-1]]) - mean[:2]
+    return mean + leans @ shift, covariance + leans @ (told - own) @ leans.T
 
 
 def foretell(

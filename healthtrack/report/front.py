@@ -56,7 +56,8 @@ def _title(flow: Flow, finding: VehicleFinding, vehicle: VehicleSettings) -> Non
         flow.space(kind.leading)
     flow.space(style.SMALL.leading + 2.0 - kind.leading)
     for line in wrap(_facts(finding, flow.units.distance), paper.inner_width, style.SMALL, 3):
-        page.text(paper.left, flow.y, line, style.SMALL, colour=style.SOFT)
+        whole = line.removesuffix(DOT.rstrip())
+        page.text(paper.left, flow.y, whole, style.SMALL, colour=style.SOFT)
         flow.space(style.SMALL.leading)
     flow.space(3.0)
 
@@ -78,7 +79,7 @@ def _verdict(flow: Flow, finding: VehicleFinding) -> None:
     page, paper = flow.page, flow.paper
     mark = style.MARKS[finding.state]
     inside = paper.left + 6.0
-    lines = wrap(typeset(finding.reason), paper.inner_width - 12.0, style.LEAD)
+    lines = wrap(typeset(words.without_state(finding.reason)), paper.inner_width - 12.0, style.LEAD)
     height = 11.0 + len(lines) * style.LEAD.leading + 2.6
     page.box(paper.left, flow.y, paper.inner_width, height, style.WASH)
     page.box(paper.left, flow.y, 1.4, height, mark.colour)

@@ -32,7 +32,7 @@ class Setting:
 
 CLOSE = Setting(style.SMALL_STRONG, style.SMALL, 38.0, 26.0, 0.8)
 """Below other content."""
-ROOMY = Setting(style.STRONG, style.BODY, 38.0, 28.0, 2.0)
+ROOMY = Setting(style.STRONG, style.BODY, 38.0, 31.0, 2.0)
 """On a page of its own, where there is room to read it easily."""
 
 

@@ -51,6 +51,19 @@ def decimals_for(low: float | None, high: float | None, *, fewest: int = -3, mos
     return max(fewest, min(most, digits))
 
 
+def two_digits(value: float) -> int:
+    """Return the decimals that keep two digits of a figure that has no band; one at most over 1.
+
+    Examples
+    --------
+    >>> two_digits(-1.93), two_digits(12.3), two_digits(0.102)
+    (1, 0, 2)
+    """
+    if not value or not math.isfinite(value):
+        return 1
+    return max(0, 1 - math.floor(math.log10(abs(value))))
+
+
 def number(value: float | None, decimals: int = 1, *, sign: bool = False) -> str:
     """Write a number with a true minus sign and thin spaces between thousands.
 

@@ -171,6 +171,7 @@ def _track(axes: Axes, track: PullTrack, scale: float) -> None:
             fontsize=LABEL_POINTS,
             color=style.INK,
             zorder=7,
+            bbox={"facecolor": style.PAPER, "edgecolor": "none", "pad": 0.4, "alpha": 0.8},
         )
 
 

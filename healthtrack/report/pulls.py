@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 
 MAP_HEIGHT = 64.0
 BARE_HEIGHT = 23.0
-"""Without a map there is less to read. [mm]."""
+BARE_MOST = 46.0
+"""Without a map there is less to read: it is lower, and grows where there is room. [mm]."""
+BELOW = 18.0
+"""What stands below the panel. [mm]."""
 LEFT = 13.0
 MOST_ROWS = 8
 PLACE_NOT_HEALTH = (
@@ -63,31 +66,45 @@ class PullsShown:
     since: date
 
 
-def draw_pulls(flow: Flow, shown: PullsShown | None) -> None:
-    """Draw the map with the tracks, and one line of figures per pull of the period."""
+def draw_pulls(flow: Flow, shown: PullsShown | None, after: float = 0.0) -> None:
+    """Draw the map with the tracks, and one line of figures per pull of the period.
+
+    ``after`` is the height [mm] of what should still find its place on the same page.
+    """
     if shown is None or not shown.period:
         return
     flow.space(3.0)
     title = "Pulls on the compressor map" if shown.chart is not None else "Pulls"
     flow.heading(
         title,
-        with_next=_height(shown) + 24.0,
+        with_next=(BARE_HEIGHT if shown.chart is None else MAP_HEIGHT) + 24.0,
         aside=f"{count(len(shown.period), 'pull')} since {short_day(shown.since)}",
     )
     flow.bookmark(title)
     latest = shown.period[-1]
     if shown.chart is None:
-        flow.paragraph(f"{_peak(latest)} {WITHOUT_A_MAP}")
+        flow.paragraph(_peak(latest))
+        flow.paragraph(WITHOUT_A_MAP, style.SMALL, colour=style.SOFT)
+        if not _worth_its_room(flow.room, after):
+            return
     else:
         flow.paragraph(f"{typeset(flow.units.sentence(latest.reading.verdict))} {PLACE_NOT_HEALTH}")
     flow.space(6.0)
-    _map(flow, shown, latest)
+    _map(flow, shown, latest, MAP_HEIGHT if shown.chart is not None else _bare(flow.room, after))
     if shown.chart is not None:
         _rows(flow, shown)
 
 
-def _height(shown: PullsShown) -> float:
-    return MAP_HEIGHT if shown.chart is not None else BARE_HEIGHT
+def _worth_its_room(room: float, after: float) -> bool:
+    """Return whether a panel without a map may be drawn: it does not push what follows off."""
+    return not room - BELOW - 6.0 - BARE_HEIGHT < after <= room
+
+
+def _bare(room: float, after: float) -> float:
+    """Return how high a panel without a map may be: it leaves room for what comes after it."""
+    spare = room - BELOW - BARE_HEIGHT
+    grown = BARE_HEIGHT + (spare - after if spare >= after else max(spare, 0.0))
+    return min(grown, BARE_MOST)
 
 
 def _peak(pull: DatedPull) -> str:
@@ -96,11 +113,9 @@ def _peak(pull: DatedPull) -> str:
     return typeset(f"In the latest pull boost peaks at a pressure ratio of {ratio}, at {at} rpm")
 
 
-def _map(flow: Flow, shown: PullsShown, latest: DatedPull) -> None:
+def _map(flow: Flow, shown: PullsShown, latest: DatedPull, height: float) -> None:
     paper, per_gram = flow.paper, flow.units.per_gram
-    axes = flow.page.panel(
-        paper.left + LEFT, flow.y, paper.inner_width - LEFT - 4.0, _height(shown)
-    )
+    axes = flow.page.panel(paper.left + LEFT, flow.y, paper.inner_width - LEFT - 4.0, height)
     pull_panels.draw_map(axes, shown.chart, latest.track, per_gram, shown.healthy)
     for pull in shown.period[:-1]:
         known = pull.track.frame.drop_nulls(["corrected_flow", "pressure_ratio"])
@@ -112,7 +127,7 @@ def _map(flow: Flow, shown: PullsShown, latest: DatedPull) -> None:
             zorder=3,
         )
     flow.page.text(paper.left, flow.y - 1.8, "pressure ratio", style.SMALL_STRONG)
-    flow.space(_height(shown) + 8.0)
+    flow.space(height + 8.0)
     reference = latest.track.reference
     flow.page.text(
         paper.right_edge,

@@ -42,6 +42,7 @@ MOST_EVENTS = 6
 ROW = 5.2
 """Height of a row. [mm]."""
 HEADS = {"before": "before", "after": "after", "change": "change, 95 % band"}
+FIGURE_HEAD = "before over after"
 
 DRIVES = 15
 """Drives that are looked at on either side of a repair."""
@@ -135,15 +136,16 @@ def draw_repairs(flow: Flow, finding: VehicleFinding) -> None:
     _head(flow, at)
     before: MaintenanceEvent | None = None
     latest = list(dict.fromkeys(effect.event for effect in found))[-MOST_EVENTS:]
-    for effect in (effect for effect in found if effect.event in latest):
+    shown = [effect for effect in found if effect.event in latest]
+    for effect in shown:
         if effect.event is not before:
-            if flow.need(style.STRONG.leading + style.SMALL.leading + ROW + 2.0):
+            if flow.need(style.STRONG.leading + style.SMALL.leading + ROW + 2.5):
                 _head(flow, at)
             _event(flow, effect.event, _repair(finding, effect.event))
             before = effect.event
         elif flow.need(ROW):
             _head(flow, at)
-        _row(flow, at, effect)
+        _row(flow, at, effect, _ends(shown, effect.item.indicator))
     events = len({effect.event for effect in found})
     if events > MOST_EVENTS:
         told = f"The latest {MOST_EVENTS} of {events} works that may have changed something."
@@ -159,7 +161,7 @@ def _columns(flow: Flow, found: Sequence[Effect]) -> dict[str, Span]:
     labels = [text_width(words.label(one.item.indicator), style.SMALL_STRONG) for one in found]
     columns = {
         "label": Column(max(labels)),
-        "figure": Column(18.0, 34.0),
+        "figure": Column(text_width(FIGURE_HEAD, style.TINY), 34.0),
         "before": column(HEADS["before"], (_side_words(e.before, e.item.unit) for e in found)),
         "after": column(HEADS["after"], (_side_words(e.after, e.item.unit) for e in found)),
         "change": column(HEADS["change"], map(_change_words, found)),
@@ -169,6 +171,7 @@ def _columns(flow: Flow, found: Sequence[Effect]) -> dict[str, Span]:
 
 def _head(flow: Flow, at: dict[str, Span]) -> None:
     flow.space(3.6)
+    flow.page.text(at["figure"].left, flow.y, FIGURE_HEAD, style.TINY, colour=style.SOFT)
     for name, text in HEADS.items():
         flow.page.text(at[name].right, flow.y, text, style.TINY, colour=style.SOFT, align="right")
     flow.space(1.2)
@@ -180,6 +183,7 @@ def _event(flow: Flow, event: MaintenanceEvent, done: RepairFinding | None) -> N
     kind = MAINTENANCE_KINDS.get(event.kind, (words.reason(event.kind), ()))[0]
     flow.space(0.6)
     flow.paragraph(f"{short_day(event.on)}: {kind}", style.SMALL_STRONG)
+    flow.space(0.5)
     if done is None:
         return
     told = f"What was wrong before is gone: {percent(done.gone)} probable."
@@ -190,11 +194,25 @@ def _event(flow: Flow, event: MaintenanceEvent, done: RepairFinding | None) -> N
     flow.paragraph(told, style.SMALL, colour=style.SOFT)
 
 
-def _row(flow: Flow, at: dict[str, Span], effect: Effect) -> None:
+def _ends(shown: Sequence[Effect], indicator: str) -> tuple[float, float]:
+    """Return the ends of the axis that all rows of an indicator share; healthy is inside."""
+    ends = [0.0]
+    ends += [
+        end
+        for effect in shown
+        if effect.item.indicator == indicator
+        for side in (effect.before, effect.after)
+        if side is not None
+        for end in (side.low, side.high)
+    ]
+    return min(ends), max(ends)
+
+
+def _row(flow: Flow, at: dict[str, Span], effect: Effect, ends: tuple[float, float]) -> None:
     page, y = flow.page, flow.y + 3.9
     label = words.label(effect.item.indicator)
     page.text(at["label"].left, y, label, style.SMALL_STRONG)
-    _figure(flow, at["figure"], y - 1.1, effect)
+    _figure(flow, at["figure"], y - 1.1, effect, ends)
     unit = effect.item.unit
     for name, text in (
         ("before", _side_words(effect.before, unit)),
@@ -212,11 +230,9 @@ def _row(flow: Flow, at: dict[str, Span], effect: Effect) -> None:
     page.rule(flow.paper.left, flow.paper.right_edge, flow.y, style.HAIR, 0.35)
 
 
-def _figure(flow: Flow, at: Span, y: float, effect: Effect) -> None:
+def _figure(flow: Flow, at: Span, y: float, effect: Effect, ends: tuple[float, float]) -> None:
     """Draw both sides above each other on one axis: before grey, after blue, healthy upright."""
-    sides = [side for side in (effect.before, effect.after) if side is not None]
-    ends = [0.0, *(end for side in sides for end in (side.low, side.high))]
-    low, high = min(ends), max(ends)
+    low, high = ends
     if not high > low:
         return
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from healthtrack.report import style, words
-from healthtrack.report.columns import Column, Span, lay_out
+from healthtrack.report.columns import GAP, Column, Span, lay_out
 from healthtrack.report.facts import limit_sides, limit_words, since_words, slope
 from healthtrack.report.numbers import (
     NOTHING,
@@ -67,9 +66,9 @@ def layout(flow: Flow, finding: VehicleFinding) -> Layout:
     def small(told: str) -> float:
         return text_width(told, style.SMALL)
 
+    labels = [strong(words.label(item.indicator)) for item in known]
     columns = {
-        "mark": Column(MARK),
-        "label": widest("", [strong(words.label(item.indicator)) for item in known]),
+        "marked": widest("", [MARK + GAP + label for label in labels]),
         "figure": SMALL_FIGURE,
         "level": widest("level", [strong(_level_words(item)) for item in known]),
         "band": widest("95 % band", [small(_band_words(item)) for item in known]),
@@ -83,7 +82,10 @@ def layout(flow: Flow, finding: VehicleFinding) -> Layout:
         ),
     }
     paper = flow.paper
-    return Layout(lay_out(paper.left, paper.right_edge, columns), per, distance)
+    at = lay_out(paper.left, paper.right_edge, columns)
+    left, right = at["marked"]
+    at |= {"mark": Span(left, left + MARK), "label": Span(left + MARK + GAP, right)}
+    return Layout(at, per, distance)
 
 
 def draw_table(flow: Flow, finding: VehicleFinding) -> None:
@@ -117,7 +119,7 @@ def _silent(finding: VehicleFinding) -> list[tuple[list[IndicatorFinding], str]]
     for item in finding.indicators:
         if item.level is None:
             said = item.reason or words.meaning(item.indicator)
-            said = re.sub(r"^learning: ", "", said)
+            said = words.without_state(said)
             together.setdefault((item.state, said), []).append(item)
     return [(items, typeset(said)) for (_, said), items in together.items()]
 

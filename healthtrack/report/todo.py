@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 from healthtrack.advice.checks import load
 from healthtrack.report import style, words
 from healthtrack.report.facts import is_foreseen
-from healthtrack.report.numbers import day, typeset
+from healthtrack.report.numbers import day, quantity, typeset
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from healthtrack.records import VehicleFinding
+    from healthtrack.records import IndicatorFinding, VehicleFinding
     from healthtrack.report.flow import Flow
 
 FIRST_STEPS = 2
@@ -72,17 +72,60 @@ def due(finding: VehicleFinding) -> tuple[date, str] | None:
         far = item.forecast
         if far is not None and is_foreseen(far):
             day_ = far.limit_on_low or far.limit_on
-            if day_ is not None and day_ > finding.as_of:
+            if day_ is not None:
                 days.append((day_, words.label(item.indicator)))
     return min(days, default=None)
+
+
+def by_when(finding: VehicleFinding, distance: str = "km") -> str:
+    """Say by when the work is to be done; empty where nothing is raised.
+
+    ``distance`` is the unit in which the finding counts distances.
+    """
+    passed = [item for item in finding.indicators if item.state == "alarm"]
+    raised = [item for item in finding.indicators if item.state == "alert"]
+    if passed:
+        names = _named(passed)
+        return f"Do it before long journeys and heavy loads: {names} past the limit already."
+    if not raised:
+        return ""
+    soonest = due(finding)
+    if soonest is not None:
+        on, label = soonest
+        if on <= finding.as_of:
+            return f"Do it now: {label.lower()} may reach its limit any day."
+        return f"Do it before {day(on)}: {label.lower()} may reach its limit then."
+    within = _out_of_sight(raised, distance)
+    if within:
+        return f"No limit is foreseen{within}: the next service is soon enough."
+    return "No day can be told by which a limit is reached: do it at the next opportunity."
+
+
+def _named(items: Sequence[IndicatorFinding]) -> str:
+    names = [words.label(item.indicator).lower() for item in items]
+    if len(names) == 1:
+        return f"{names[0]} is"
+    return f"{', '.join(names[:-1])} and {names[-1]} are"
+
+
+def _out_of_sight(raised: Sequence[IndicatorFinding], distance: str) -> str:
+    """Say within what distance no limit is reached, where that can be said of all of them."""
+    horizons = [
+        item.forecast.horizon_km or 0.0
+        for item in raised
+        if item.forecast is not None and item.forecast.answer == "not_within_horizon"
+    ]
+    if len(horizons) < len(raised):
+        return ""
+    far = min(horizons)
+    return f" within {quantity(far, distance, -3)}" if far else " for now"
 
 
 def draw_next(flow: Flow, finding: VehicleFinding) -> None:
     """Write what to do next, and by when, short enough for page one."""
     flow.heading("What to do next")
     advice = sort_advice(words.next_steps(finding))
-    by = due(finding) if finding.state in ("alert", "alarm") else None
-    when = f"Do it before {day(by[0])}: {by[1].lower()} may reach its limit then." if by else ""
+    when = by_when(finding, flow.units.distance) if finding.advice else ""
     if not advice.work:
         steps = [typeset(step) for step in (*advice.first, *([when] if when else []))]
         flow.items(steps, numbered=len(steps) > 1)

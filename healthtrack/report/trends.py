@@ -11,7 +11,7 @@ from matplotlib.transforms import Bbox
 from healthtrack.report import style, words
 from healthtrack.report.facts import is_foreseen, limit_decimals, limit_sides, since_words
 from healthtrack.report.lines import Lines, broken, value_range
-from healthtrack.report.numbers import decimals_for, number, quantity, typeset
+from healthtrack.report.numbers import decimals_for, number, quantity, two_digits, typeset
 from healthtrack.report.page import MM_PER_POINT, shorten, text_width
 from healthtrack.report.panel import Panel, draw_panel, steps_on
 from healthtrack.report.timeline import round_steps, timeline
@@ -80,8 +80,8 @@ class Place:
 
 
 def drawable(item: IndicatorFinding) -> bool:
-    """Return whether an indicator has anything to draw."""
-    return item.trend is not None and item.trend.frame.height > 0
+    """Return whether an indicator has a trend to draw; a single drive makes none."""
+    return item.trend is not None and item.trend.frame.height > 1
 
 
 def finding_timeline(finding: VehicleFinding, distance: str = "km") -> Timeline:
@@ -253,7 +253,8 @@ def _right_labels(flow: Flow, item: IndicatorFinding, place: Place) -> None:
             labels.append((at, f"limit {limit}", style.INK, False))
         if item.threshold is not None:
             at = side * abs(item.threshold)
-            labels.append((at, f"alert {quantity(at, item.unit, 1)}", style.SOFT, False))
+            alert = quantity(at, item.unit, two_digits(at))
+            labels.append((at, f"alert {alert}", style.SOFT, False))
     labels = sorted((x for x in labels if place.low <= x[0] <= place.high), key=lambda x: -x[0])
     ys = spread([place.down(at) for at, *_ in labels], 3.2, place.top, place.foot)
     for (_, text, colour, strong), y in zip(labels, ys, strict=True):

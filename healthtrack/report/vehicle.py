@@ -61,11 +61,15 @@ def compose(
         partial(draw_causes, finding=finding),
         partial(draw_forecasts, indicators=finding.indicators),
     ]
-    while outlook and height_of(outlook[0], flow) <= flow.room:
-        outlook.pop(0)(flow)
+    later = []
+    for draw in outlook:
+        if height_of(draw, flow) <= flow.room:
+            draw(flow)
+        else:
+            later.append(draw)
     if any(drawable(item) for item in finding.indicators):
         draw_trends(flow, finding)
-    for draw in outlook:  # rather after the trends than on a page of their own before them
+    for draw in later:  # rather after the trends than on a page of their own before them
         draw(flow)
     mapped = pulls is not None and pulls.chart is not None
     if mapped:
@@ -77,7 +81,7 @@ def compose(
     draw_quality(flow, finding, beside.logs)
     draw_maintenance(flow, finding.maintenance)
     if not mapped:  # they say less, so they stand where there is room
-        draw_pulls(flow, pulls)
+        draw_pulls(flow, pulls, after=height_of(partial(draw_method, finding=finding), flow))
     _draw_method(flow, finding)
     if settings.appendix:
         draw_appendix(flow, finding, vehicle, beside)

@@ -123,10 +123,9 @@ METHOD = (
     Paragraph(
         "When there is an alert, when an alarm",
         "An alert says that the level has left the healthy value by more than chance explains; how "
-        "often that may happen to a sound vehicle is a setting (false alerts per vehicle and "
-        "year). An alarm says that the level has passed the limit at which it does harm. "
-        "Significant and harmful are two questions: the band answers the first, the limit the "
-        "second.",
+        "often a sound vehicle may do so is a setting (false alerts per vehicle and year). An "
+        "alarm says that it has passed the limit at which it does harm. Significant and harmful "
+        "are two questions: the band answers one, the limit the other.",
     ),
 )
 
@@ -197,6 +196,11 @@ def vehicle_title(finding: VehicleFinding, vehicle: VehicleSettings) -> str:
 def next_steps(finding: VehicleFinding) -> tuple[str, ...]:
     """Return the chain's advice, or what always holds for the state."""
     return finding.advice or NEXT_STEPS[finding.state]
+
+
+def without_state(reason: str) -> str:
+    """Return a reason that stands under the word of its state without that word."""
+    return reason[len("learning: ") :] if reason.lower().startswith("learning: ") else reason
 
 
 def cause_size(name: str) -> str:

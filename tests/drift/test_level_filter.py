@@ -43,6 +43,19 @@ def test_the_smoothed_level_is_statsmodels_own(case, reference):
     np.testing.assert_allclose(sd**2, theirs.smoothed_state_cov[0, 0], atol=1e-6)
 
 
+def test_the_smoothed_level_ends_where_the_course_says_the_level_is(maker):
+    """Over a grid of many points too, whose likeliest alone would end elsewhere."""
+    value = maker.rng.normal(size=60) + np.r_[np.zeros(45), np.linspace(0.0, -4.0, 15)]
+    pinned = np.arange(60) < 20
+    segment = maker.segment(value, standard_grid().wander.size, pinned=pinned)
+    course = follow(segment, 99.0)
+    level, sd = smooth(segment, course)
+    np.testing.assert_allclose(level[-1], course.level[-1], atol=1e-9)
+    np.testing.assert_allclose(sd[-1], course.level_sd[-1], atol=1e-9)
+    assert not level[pinned].any()
+    assert np.abs(np.diff(level[20:])).max() < 1.0  # the shift is spread over the past, no jump
+
+
 def test_carried_offset_and_response_are_the_posterior_of_a_regression(maker, one_point_grid):
     """With the level pinned and no wander the model is Bayesian linear regression."""
     segment = maker.segment(maker.rng.normal(size=40) + 1.5)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from dataclasses import replace
 from functools import cache
 from io import BytesIO
 from itertools import combinations
@@ -15,9 +16,11 @@ from pypdf import PdfReader
 
 from healthtrack.errors import ReportError
 from healthtrack.jobs.findings import finding_as_dict
+from healthtrack.records import Forecast
 from healthtrack.report import document, style, write_vehicle_report
 from healthtrack.report.facts import slope
 from healthtrack.report.numbers import MINUS, THIN, typeset
+from healthtrack.report.todo import by_when
 from healthtrack.report.trends import drawable
 from healthtrack.report.vehicle import compose
 from healthtrack.report.words import label
@@ -59,7 +62,8 @@ def test_every_case_gives_a_report_with_its_verdict_on_page_one(written):
     finding, _, path = written
     first = squeeze(read(path).pages[0].extract_text())
     assert style.MARKS[finding.state].word.capitalize() in first
-    assert squeeze(typeset(finding.reason)) in first
+    # the word of the state stands above it already
+    assert squeeze(typeset(finding.reason.removeprefix("Learning: "))) in first
 
 
 def test_every_row_of_the_table_holds_the_numbers_of_assess_json_in_order(written):
@@ -83,6 +87,29 @@ def test_every_row_of_the_table_holds_the_numbers_of_assess_json_in_order(writte
         for words, value in zip(told, meant, strict=True):
             assert agrees(words, abs(value) if words.startswith("±") else value), (words, value)
         assert f"{THIN}{item.unit}" in row
+
+
+def test_by_when_is_said_as_the_states_and_the_forecasts_have_it(findings):
+    alarm = findings["alarm"]()
+    airflow, boost, breathing, charge = alarm.indicators
+    assert "airflow is past the limit already" in by_when(alarm)
+    alert = replace(alarm, state="alert", indicators=(boost, breathing, charge))
+    assert by_when(alert) == "Do it before 21 June 2026: breathing may reach its limit then."
+    soon = replace(breathing.forecast, limit_on_low=alert.as_of)
+
+    def told(forecast):
+        return by_when(replace(alert, indicators=(replace(breathing, forecast=forecast),)))
+
+    assert told(soon) == "Do it now: breathing may reach its limit any day."
+    far = Forecast(answer="not_within_horizon", horizon_km=30_000.0)
+    assert told(far).startswith(
+        f"No limit is foreseen within 30{THIN}000{THIN}km: the next service"
+    )
+    assert told(Forecast(answer="too_uncertain")).endswith("do it at the next opportunity.")
+    assert told(None).endswith("do it at the next opportunity.")
+    assert not by_when(findings["sound"]())
+    both = replace(alarm, indicators=(airflow, replace(breathing, state="alarm")))
+    assert "airflow and breathing are past" in by_when(both)
 
 
 def test_causes_forecast_advice_and_gaps_are_all_told(written):
