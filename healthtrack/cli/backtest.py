@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from datetime import date
 
+    import polars as pl
+
     from healthtrack.baseline import Baseline
     from healthtrack.bench.results import Backtest, Plan
     from healthtrack.bench.scoring import Figures
@@ -100,8 +102,20 @@ def _asked(command: Callable[..., Any]) -> Callable[..., Any]:
 @_asked
 @cluster_option
 @click.option("--pdf", is_flag=True, help="Write the report on it too.")
+@click.option(
+    "--detectors",
+    "with_others",
+    is_flag=True,
+    help="Hold it against other detectors of change too, as `backtest detectors` does.",
+)
 @with_workspace
-def run(name: str, vehicles: tuple[str, ...], pdf: bool, **asked: Any) -> None:  # noqa: FBT001, ANN401 - click's
+def run(
+    name: str,
+    vehicles: tuple[str, ...],
+    pdf: bool,  # noqa: FBT001 - click's
+    with_others: bool,  # noqa: FBT001 - click's
+    **asked: Any,  # noqa: ANN401 - click's
+) -> None:
     """Replay each VEHICLE (default: all) day by day and keep the result as NAME.
 
     One that was broken off goes on where it was when it is asked the same again.
@@ -115,7 +129,7 @@ def run(name: str, vehicles: tuple[str, ...], pdf: bool, **asked: Any) -> None: 
         plan = _plan(workspace, store, chosen, asked)
         _run(workspace, store, name, plan)
     told = results.load(workspace.root, name)
-    _show(shell, workspace, told, pdf=pdf)
+    _show(shell, workspace, told, pdf=pdf, others=with_others)
 
 
 @backtest.command(name="list", short_help="List the back-tests of the workspace.")
@@ -264,9 +278,14 @@ def detectors(name: str, every: float) -> None:
     if shell.as_json:
         print_json({"name": name, "detectors": table.to_dicts(), "skipped": skipped})
         return
-    click.echo("\n".join(others.lines(table)))
-    for detector, reason in skipped.items():
-        click.echo(f"{detector}: left out, {reason}")
+    click.echo("\n".join(_detector_lines(table, skipped)))
+
+
+def _detector_lines(table: pl.DataFrame, skipped: dict[str, str]) -> list[str]:
+    from healthtrack.bench import detectors as others
+
+    left_out = [f"{detector}: left out, {reason}" for detector, reason in skipped.items()]
+    return [*others.lines(table), *left_out]
 
 
 def _plan(
@@ -320,14 +339,22 @@ def _run(workspace: Workspace, store: Store, name: str, plan: Plan) -> None:
             step()
 
 
-def _show(shell: Shell, workspace: Workspace, told: Backtest, *, pdf: bool) -> None:
-    from healthtrack.bench import results
+def _show(
+    shell: Shell, workspace: Workspace, told: Backtest, *, pdf: bool, others: bool = False
+) -> None:
+    from healthtrack.bench import detectors, results
 
     path = _report(workspace, told) if pdf else None
+    held = detectors.table(told, INSPECTION_KM) if others else None
     if shell.as_json:
-        print_json(results.as_document(told) | {"report": None if path is None else str(path)})
+        document = results.as_document(told) | {"report": None if path is None else str(path)}
+        if held is not None:
+            document |= {"detectors": held[0].to_dicts(), "skipped": held[1]}
+        print_json(document)
         return
     click.echo("\n".join(_lines(told)))
+    if held is not None:
+        click.echo("\n".join(_detector_lines(*held)))
     if path is not None:
         click.echo(f"  {workspace.shown(path)}")
 

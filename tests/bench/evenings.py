@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
+    import pytest
+
     from healthtrack.chain.replay import Replay
     from healthtrack.records import MaintenanceEvent
 
@@ -86,6 +88,23 @@ def make_garage(root: Path, settings: str) -> Path:
     return root
 
 
+def copy_of_one(source: Path, root: Path, vehicle: str) -> Path:
+    """Make a workspace with the store and the settings of another one, for one of its vehicles."""
+    make_garage(root, of_one((source / "healthtrack.toml").read_text("utf-8"), vehicle))
+    for path in (source / "healthtrack.duckdb", *source.glob("compressor_map.*")):
+        shutil.copy(path, root / path.name)
+    return root
+
+
+def around(told: Replay, before: int = 3, after: int = 2) -> list[date]:
+    """Return the evenings with drives around each raise and each clearing, and the last one."""
+    days = told.verdicts["said_on"].to_list()
+    turns = {*told.alerts["said_on"], *told.alerts["cleared_on"].drop_nulls()}
+    places = [place for place, day in enumerate(days) if day in turns]
+    near = {day for place in places for day in days[max(place - before, 0) : place + after + 1]}
+    return sorted(near | {days[-1]})
+
+
 @dataclass
 class Service:
     """A service in a workspace, on a clock that is moved from evening to night."""
@@ -114,9 +133,10 @@ class Service:
         assert self.runner.status().is_well, self.runner.status()
 
 
-def no_diagnosis(*_: object) -> Diagnosis:
-    """Stand for ``examine``: episodes hang on the indicators, and causes take most of the time."""
-    return Diagnosis(())
+def without_causes(patch: pytest.MonkeyPatch) -> None:
+    """Leave out causes and what repairs have done: most of a night's time, and no episode's."""
+    patch.setattr("healthtrack.chain.judging.examine", lambda *_: Diagnosis(()))
+    patch.setattr("healthtrack.chain.going_on.repairs", lambda *_: {})
 
 
 def nights(root: Path, days: Iterable[date]) -> None:
