@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from healthtrack.channels import CHANNELS
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     import polars as pl
     from numpy.typing import NDArray
 
@@ -81,6 +83,15 @@ class Grid:
         return self.on_grid.get(name, np.full(self.times.size, np.nan))
 
 
+def by_drive(samples: pl.DataFrame) -> Iterator[tuple[str, pl.DataFrame]]:
+    """Yield the drives of a log with their samples, in order."""
+    if samples.height and samples["drive"].n_unique() == 1:  # most logs: nothing is copied
+        yield samples["drive"][0], samples
+        return
+    for (drive,), rows in samples.group_by(["drive"], maintain_order=True):
+        yield str(drive), rows
+
+
 def make_grid(drive: str, rows: pl.DataFrame, step: float = STEP) -> Grid:
     """Bring one drive's samples to common times.
 
@@ -93,12 +104,15 @@ def make_grid(drive: str, rows: pl.DataFrame, step: float = STEP) -> Grid:
     step : float
         Spacing of the common times. [s]
     """
-    rows = rows.sort("t", maintain_order=True)
-    stamps = rows["t"].dt.timestamp("us").to_numpy()
+    stamps = rows["t"].to_physical().to_numpy()
+    if (stamps[1:] < stamps[:-1]).any():
+        rows = rows.sort("t", maintain_order=True)
+        stamps = rows["t"].to_physical().to_numpy()
     seconds = (stamps - stamps[0]) / 1e6
     times = _common_times(seconds, step)
     fresh: dict[str, Fresh] = {}
     on_grid: dict[str, FloatArray] = {}
+    around: _Around | None = None
     for name in CHANNELS:
         if name not in rows.columns:
             continue
@@ -106,8 +120,11 @@ def make_grid(drive: str, rows: pl.DataFrame, step: float = STEP) -> Grid:
         known = np.isfinite(values)
         if not known.any():
             continue
-        fresh[name] = measured(*_one_at_a_time(seconds[known], values[known]))
-        on_grid[name] = interpolate(fresh[name], times, CHANNELS[name].longest_gap)
+        read = (seconds, values) if known.all() else (seconds[known], values[known])
+        fresh[name] = measured(*_one_at_a_time(*read))
+        if around is None or around.times is not fresh[name].times:  # many share their times
+            around = _around(fresh[name].times, times)
+        on_grid[name] = _between(around, fresh[name].values, CHANNELS[name].longest_gap)
     return Grid(drive, int(stamps[0]), times, on_grid, fresh, step)
 
 
@@ -131,16 +148,48 @@ def interpolate(fresh: Fresh, times: FloatArray, longest_gap: float) -> FloatArr
     (g,) float64
         NaN where the channel is not known.
     """
-    after = np.searchsorted(fresh.times, times, side="left")
-    last = fresh.times.size - 1
-    right = fresh.times[np.minimum(after, last)]
-    left = fresh.times[np.maximum(after - 1, 0)]
-    inside = (after > 0) & (after <= last) & (right - left <= longest_gap)
-    known = inside | (right == times)
+    return _between(_around(fresh.times, times), fresh.values, longest_gap)
+
+
+@dataclass(frozen=True, slots=True)
+class _Around:
+    """Where values are wanted, and the times at which there are some next to each of these.
+
+    ``inner`` says that there are values on both sides, ``gap`` how far these are apart, ``exact``
+    that there is one just then. ``since`` and ``until`` are how far the nearest value is where
+    there are only values before, or only such behind; endless elsewhere. [s]
+    """
+
+    times: FloatArray
+    wanted: FloatArray
+    inner: NDArray[np.bool_]
+    exact: NDArray[np.bool_]
+    gap: FloatArray
+    since: FloatArray
+    until: FloatArray
+
+
+def _around(times: FloatArray, wanted: FloatArray) -> _Around:
+    after = np.searchsorted(times, wanted, side="left")
+    last = times.size - 1
+    right = times[np.minimum(after, last)]
+    left = times[np.maximum(after - 1, 0)]
+    return _Around(
+        times,
+        wanted,
+        inner=(after > 0) & (after <= last),
+        exact=right == wanted,
+        gap=right - left,
+        since=np.where(after > last, np.abs(wanted - left), np.inf),
+        until=np.where(after == 0, np.abs(wanted - right), np.inf),
+    )
+
+
+def _between(around: _Around, values: FloatArray, longest_gap: float) -> FloatArray:
+    known = (around.inner & (around.gap <= longest_gap)) | around.exact
     if longest_gap >= LONGEST_SILENCE:
-        known |= (np.abs(times - left) <= longest_gap) & (after > last)
-        known |= (np.abs(times - right) <= longest_gap) & (after == 0)
-    return np.where(known, np.interp(times, fresh.times, fresh.values), np.nan)
+        known |= (around.since <= longest_gap) | (around.until <= longest_gap)
+    return np.where(known, np.interp(around.wanted, around.times, values), np.nan)
 
 
 def rolling_mean_sd(values: FloatArray, length: int) -> tuple[FloatArray, FloatArray]:
@@ -160,11 +209,19 @@ def rolling_mean_sd(values: FloatArray, length: int) -> tuple[FloatArray, FloatA
     deviations = np.where(known, values - centre, 0.0)
     first = _run_sums(deviations, length) / length
     second = _run_sums(deviations**2, length) / length
-    whole = _run_sums(known.astype(np.float64), length) > length - 0.5
+    whole = slice(None) if known.all() else _run_sums(known, length) == length
     end = values.size - length + 1
-    mean[:end] = np.where(whole, first + centre, np.nan)
-    spread[:end] = np.where(whole, np.sqrt(np.maximum(second - first**2, 0.0)), np.nan)
+    mean[:end][whole] = (first + centre)[whole]
+    spread[:end][whole] = np.sqrt(np.maximum(second - first**2, 0.0))[whole]
     return mean, spread
+
+
+def runs_of(mask: NDArray[np.bool_], length: int) -> NDArray[np.bool_]:
+    """Whether each place and the ``length - 1`` behind it are all true; false for the last ones."""
+    whole = np.zeros(mask.size, dtype=bool)
+    if mask.size >= length:
+        whole[: mask.size - length + 1] = _run_sums(mask, length) == length
+    return whole
 
 
 def fresh_statistics(
@@ -177,8 +234,24 @@ def fresh_statistics(
     tuple of (w,) int64, (w,) float64, (w,) float64
         Mean is NaN where there is no value, the standard deviation where there are fewer than two.
     """
-    first = np.searchsorted(fresh.times, starts, side="left")
-    last = np.searchsorted(fresh.times, ends, side="left")
+    return statistics(fresh, places_within(fresh.times, starts, ends))
+
+
+def places_within(
+    times: FloatArray, starts: FloatArray, ends: FloatArray
+) -> tuple[IntArray, IntArray]:
+    """Return the first place within each of given stretches, and the first behind it."""
+    return (
+        np.searchsorted(times, starts, side="left"),
+        np.searchsorted(times, ends, side="left"),
+    )
+
+
+def statistics(
+    fresh: Fresh, places: tuple[IntArray, IntArray]
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Count, mean and standard deviation of the fresh values at :func:`places_within`."""
+    first, last = places
     count = (last - first).astype(np.int64)
     size = np.where(count > 0, count, 1)
     mean = (fresh.sums[last] - fresh.sums[first]) / size
@@ -224,16 +297,23 @@ def measured(times: FloatArray, values: FloatArray) -> Fresh:
     """Keep the values of a channel, at least one, with their running sums."""
     centre = float(values.mean())
     deviations = values - centre
-    zero = np.zeros(1)
     return Fresh(
         times=times,
         values=values,
         centre=centre,
-        sums=np.concatenate((zero, np.cumsum(deviations))),
-        squares=np.concatenate((zero, np.cumsum(deviations**2))),
+        sums=running_sums(deviations),
+        squares=running_sums(deviations**2),
     )
 
 
-def _run_sums(values: FloatArray, length: int) -> FloatArray:
-    sums = np.concatenate((np.zeros(1), np.cumsum(values)))
+def running_sums(values: FloatArray | NDArray[np.bool_]) -> NDArray[Any]:
+    """Return the sums of the first 0, 1, … values; counts where they say yes or no."""
+    sums = np.empty(values.size + 1, dtype=np.int64 if values.dtype == bool else np.float64)
+    sums[0] = 0
+    np.cumsum(values, out=sums[1:])
+    return sums
+
+
+def _run_sums(values: FloatArray | NDArray[np.bool_], length: int) -> NDArray[Any]:
+    sums = running_sums(values)
     return np.asarray(sums[length:] - sums[:-length])

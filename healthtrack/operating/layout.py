@@ -9,10 +9,12 @@ import numpy as np
 import polars as pl
 
 from healthtrack.channels import CHANNELS
-from healthtrack.operating.grid import fresh_statistics
+from healthtrack.operating.grid import places_within, running_sums, statistics
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from numpy.typing import NDArray
 
     from healthtrack.operating.grid import FloatArray, Grid, IntArray
 
@@ -37,6 +39,14 @@ def empty_windows() -> pl.DataFrame:
     return pl.DataFrame(schema=window_schema())
 
 
+def stacked(frames: Sequence[pl.DataFrame], nothing: pl.DataFrame) -> pl.DataFrame:
+    """Return frames of one layout one under the other; ``nothing`` where there are no rows."""
+    filled = [frame for frame in frames if frame.height]
+    if len(filled) == 1:
+        return filled[0]
+    return pl.concat(filled) if filled else nothing
+
+
 def frame_of(
     grid: Grid,
     starts: IntArray,
@@ -59,29 +69,44 @@ def frame_of(
     """
     begin = grid.times[starts]
     finish = begin + points * grid.step
-    columns: dict[str, object] = {
-        "drive": pl.repeat(grid.drive, starts.size, dtype=pl.String, eager=True),
-        "t": grid.origin + np.round(begin * 1e6).astype(np.int64),
+    columns: dict[str, NDArray[np.generic]] = {
         "seconds": points * grid.step,
-        "region": regions,
         "standing_pressure": np.full(starts.size, np.nan if standing is None else standing),
     }
+    times, places = begin[:0], (starts[:0], starts[:0])
     for name, fresh in grid.fresh.items():
-        count, _, spread = fresh_statistics(fresh, begin, finish)
+        if times is not fresh.times:  # many channels share theirs
+            times, places = fresh.times, places_within(fresh.times, begin, finish)
+        count, _, spread = statistics(fresh, places)
         columns[name] = stretch_means(grid.on_grid[name], starts, points)
         columns[f"{name}_sd"] = spread
         columns[f"{name}_n"] = count
-    frame = pl.DataFrame(columns, schema_overrides={"region": pl.String}).with_columns(
-        pl.col(pl.Float64).fill_nan(None), pl.col("t").cast(pl.Datetime("us", "UTC"))
+    moments = grid.origin + np.round(begin * 1e6).astype(np.int64)
+    filled = {
+        "drive": pl.Series("drive", [grid.drive]).new_from_index(0, starts.size),
+        "t": pl.Series("t", moments).cast(pl.Datetime("us", "UTC")),
+        "region": pl.Series("region", regions, dtype=pl.String),
+        **{name: pl.Series(name, some, nan_to_null=True) for name, some in columns.items()},
+    }
+    return pl.DataFrame(
+        [
+            filled.get(nothing.name, nothing.new_from_index(0, starts.size))
+            for nothing in _one_of_nothing().get_columns()
+        ]
     )
-    return pl.concat([empty_windows(), frame], how="diagonal")
+
+
+@cache
+def _one_of_nothing() -> pl.DataFrame:
+    """Return a row of which nothing is known."""
+    return empty_windows().clear(1)
 
 
 def stretch_means(values: FloatArray, starts: IntArray, points: IntArray) -> FloatArray:
     """Mean over each stretch at the common times; NaN where under half of them are known."""
     known = np.isfinite(values)
-    sums = np.concatenate((np.zeros(1), np.cumsum(np.where(known, values, 0.0))))
-    counts = np.concatenate((np.zeros(1), np.cumsum(known)))
+    sums = running_sums(np.where(known, values, 0.0))
+    counts = running_sums(known)
     count = counts[starts + points] - counts[starts]
     mean = (sums[starts + points] - sums[starts]) / np.maximum(count, 1)
     return np.where(2 * count >= points, mean, np.nan)

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from healthtrack.operating.demand import full_demand
-from healthtrack.operating.grid import make_grid
-from healthtrack.operating.layout import empty_windows
+from healthtrack.operating.grid import by_drive, make_grid
+from healthtrack.operating.layout import empty_windows, stacked
 from healthtrack.operating.pull_figures import PULL_SCHEMA
 from healthtrack.operating.pulls import NEAR_MISS_SCHEMA, find_pulls, pull_grid
 from healthtrack.operating.standing import find_standstills
@@ -39,23 +39,23 @@ def find_operation(samples: pl.DataFrame, vehicle: VehicleSettings) -> Operation
         (``pull_cold``, ``pull_lifted``, ``pull_shifted``, ``pull_gap``, ``pull_short``).
     """
     grids, standstills, pulls, misses = [], [], [], []
-    for (drive,), rows in samples.group_by(["drive"], maintain_order=True):
-        grids.append(make_grid(str(drive), rows))
+    for drive, rows in by_drive(samples):
+        grids.append(make_grid(drive, rows))
         standstills.append(find_standstills(grids[-1]))
         asked = full_demand(grids[-1])
         if asked is not None and asked.any():  # the finer grid costs as much as all the rest
-            found, missed = find_pulls(pull_grid(str(drive), rows), vehicle)
+            found, missed = find_pulls(pull_grid(drive, rows), vehicle)
             pulls.append(found)
             misses.append(missed)
     windows = windows_in(grids)
-    near_misses = pl.concat([_NO_MISSES, *misses]) if misses else _NO_MISSES
+    near_misses = stacked(misses, _NO_MISSES)
     lost: tuple[Loss, ...] = ()
     if near_misses.height:
         counted = near_misses.group_by("reason").len().sort("reason")
         lost = tuple(Loss(f"pull_{reason}", count) for reason, count in counted.iter_rows())
     return Operation(
         Windows(windows.frame, windows.losses + lost),
-        pl.concat(standstills) if standstills else empty_windows(),
-        pl.concat([_NO_PULLS, *pulls]) if pulls else _NO_PULLS,
+        stacked(standstills, empty_windows()),
+        stacked(pulls, _NO_PULLS),
         near_misses,
     )

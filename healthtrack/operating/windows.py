@@ -6,24 +6,26 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import polars as pl
 
 from healthtrack.operating.demand import FULL_LOAD_PERCENT, FULL_PEDAL, pedal_rest
 from healthtrack.operating.grid import (
     STEP,
     Grid,
+    by_drive,
     fresh_statistics,
     make_grid,
     rolling_mean_sd,
+    runs_of,
     unbroken,
 )
-from healthtrack.operating.layout import empty_windows, frame_of, stretch_means
+from healthtrack.operating.layout import empty_windows, frame_of, stacked, stretch_means
 from healthtrack.operating.standing import standing_pressure
 from healthtrack.records import Loss, Windows
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    import polars as pl
     from numpy.typing import NDArray
 
     from healthtrack.config import VehicleSettings
@@ -114,10 +116,7 @@ def find_windows(samples: pl.DataFrame, vehicle: VehicleSettings) -> Windows:  #
         ``frame`` as described in :mod:`healthtrack.records`. ``losses`` count the time that gave
         no window, in windows' lengths (6 s), under :data:`REASONS`.
     """
-    return windows_in(
-        make_grid(str(drive), rows)
-        for (drive,), rows in samples.group_by(["drive"], maintain_order=True)
-    )
+    return windows_in(make_grid(drive, rows) for drive, rows in by_drive(samples))
 
 
 def windows_in(grids: Iterable[Grid]) -> Windows:
@@ -135,7 +134,7 @@ def windows_in(grids: Iterable[Grid]) -> Windows:
         for (reason, channel), seconds in sorted(lost.items(), key=lambda item: str(item[0]))
         if seconds >= length / 2
     )
-    return Windows(pl.concat(frames) if frames else empty_windows(), losses)
+    return Windows(stacked(frames, empty_windows()), losses)
 
 
 def essential_channels(grid: Grid) -> tuple[str, ...] | None:
@@ -239,9 +238,7 @@ def _choose(grid: Grid, usable: BoolArray, standing: float | None) -> tuple[IntA
 
 
 def _steady(grid: Grid, usable: BoolArray, rule: Steadiness) -> BoolArray:
-    ok = unbroken(grid, rule.points)
-    whole, _ = rolling_mean_sd(np.where(usable, 1.0, np.nan), rule.points)
-    ok &= np.isfinite(whole)
+    ok = unbroken(grid, rule.points) & runs_of(usable, rule.points)
     speed = grid.channel("engine_speed")
     relative = [("engine_speed", speed, rule.speed)]
     if "manifold_pressure" in grid.fresh:
@@ -250,7 +247,7 @@ def _steady(grid: Grid, usable: BoolArray, rule: Steadiness) -> BoolArray:
         with np.errstate(divide="ignore", invalid="ignore"):
             relative.append(("flow", grid.channel("airflow") / speed, rule.flow))
     for _, values, limit in relative:
-        mean, spread = rolling_mean_sd(np.where(np.isfinite(values), values, np.nan), rule.points)
+        mean, spread = rolling_mean_sd(values, rule.points)
         ok &= spread <= limit * mean
     if "pedal" in grid.fresh:
         _, spread = rolling_mean_sd(grid.channel("pedal"), rule.points)
