@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import textwrap
 import uuid
 from collections import OrderedDict
 from dataclasses import dataclass
@@ -41,6 +42,7 @@ MOST_IN_A_BATCH = 5000
 MOST_LISTED = 200
 CHUNK = 1 << 20
 LONGEST_NAME = 150
+LONGEST_MESSAGE = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +89,11 @@ def _page(request: Request, words: str, code: int) -> Response:
         "seen": seen,
         "vehicles": site.workspace().settings.vehicles,
         "chosen": request.query_params.get("vehicle", ""),
-        "aside": [entry for entry in latest if entry.state == "quarantined"][:MOST_LISTED],
+        "aside": [
+            (entry, said(site.workspace(), entry, 300))
+            for entry in latest
+            if entry.state == "quarantined"
+        ][:MOST_LISTED],
         "stored": [entry for entry in latest if entry.state == "stored"][:50],
         "batch": batch,
         "rows": rows_of(site, _batches(request).get(batch)),
@@ -115,7 +121,24 @@ def rows_of(site: Site, brought: tuple[Brought, ...]) -> list[dict[str, Any]]:
     if not brought:
         return []
     entries = _entries(site, brought)
-    return [{"file": one, "entry": entries.get(one.sha256)} for one in brought]
+    workspace = site.workspace()
+    return [
+        {
+            "file": one,
+            "entry": entry,
+            "said": said(workspace, entry, 160) if entry is not None else "",
+        }
+        for one in brought
+        for entry in (entries.get(one.sha256),)
+    ]
+
+
+def said(workspace: Workspace, entry: LogEntry, most: int) -> str:
+    """Return why a log was put aside, with its place as seen from the workspace, cut at a word."""
+    words = entry.message or entry.reason or ""
+    for root in (workspace.root, workspace.root.resolve()):
+        words = words.replace(f"{root}/", "")
+    return textwrap.shorten(words, most, placeholder=" …") if len(words) > most else words
 
 
 def _entries(site: Site, brought: tuple[Brought, ...]) -> dict[str, LogEntry]:
@@ -250,5 +273,12 @@ def log(request: Request) -> Response:
             windows = store.windows_of(drives).height if drives else None
     except StoreError:
         losses = ()
-    told = {"entry": entry, "losses": sort_losses(losses), "windows": windows}
+    saved = request.query_params.get("saved", "")
+    told = {
+        "entry": entry,
+        "message": said(workspace, entry, LONGEST_MESSAGE),
+        "losses": sort_losses(losses),
+        "windows": windows,
+        "saved": saved if (workspace.pipelines / f"{safe_name(saved)}.toml").is_file() else "",
+    }
     return site.page(request, "log.html", told)

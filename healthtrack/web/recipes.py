@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import tomllib
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from starlette.concurrency import run_in_threadpool
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
 
 NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
 LONGEST = 60_000
+UNSURE = "# UNSURE: "
 _READ = re.compile(r"#   (?P<moment>\d{4}-\d\d-\d\d [\d:.]+) UTC: (?P<values>.+)")
 _BLOCK = re.compile(r"^\[channels\.(\w+)\]$", re.MULTILINE)
 
@@ -77,7 +80,7 @@ def _show(
         "name": name or re.sub(r"[^a-z0-9_-]", "_", entry.vehicle.lower()),
         "zone": _zone(text),
         "chosen": _chosen(text),
-        "doubts": [line[2:] for line in text.splitlines() if line.startswith("# UNSURE")],
+        "doubts": _doubts(text),
         "lines": _previewed(text),
         "channels": CHANNELS,
         "units": sorted(units.UNITS),
@@ -119,9 +122,39 @@ def _chosen(text: str) -> list[dict[str, Any]]:
     return found
 
 
-def _unused(text: str) -> list[str]:
+def _doubts(text: str) -> list[str]:
+    """Return what the draft could not tell, each with the channel that it is about."""
+    found, channel = [], ""
+    for line in text.splitlines():
+        head = _BLOCK.match(line)
+        channel = head[1].replace("_", " ") if head else "" if not line else channel
+        if line.startswith(UNSURE):
+            words = line.removeprefix(UNSURE)
+            found.append(f"{channel}: {words}" if channel else words)
+    return found
+
+
+@dataclass(frozen=True)
+class Unused:
+    """A column of the log that the recipe does not use: its line, its name, unit, and values."""
+
+    line: str
+    column: str
+    unit: str
+    words: str
+
+
+def _unused(text: str) -> list[Unused]:
     _, _, rest = text.partition("# Columns that were not understood")
-    return [line[4:] for line in rest.splitlines() if line.startswith("#   ")][:60]
+    block = rest.partition("\n\n")[0]
+    found = []
+    for line in block.splitlines():
+        if line.startswith("#   "):
+            header, _, words = line[4:].rpartition(": ")
+            named = re.fullmatch(r"(?P<column>.*?)(?: *\[(?P<unit>[^\]]*)\])?", header)
+            assert named is not None, "every header fits"
+            found.append(Unused(line, named["column"], named["unit"] or "", words))
+    return found[:60]
 
 
 def _previewed(text: str) -> dict[str, Any] | None:
@@ -189,6 +222,7 @@ def chosen_text(text: str, form: FormData) -> str:
         if not re.fullmatch(r"[A-Za-z0-9_+/-]+", zone):
             raise SettingsError(f"{zone!r} is no time zone; write it like Europe/Berlin.")
         text = re.sub(r'^zone = ".*"$', f'zone = "{zone}"', text, count=1, flags=re.MULTILINE)
+        text = re.sub(rf"^{UNSURE}the time zone .*\n", "", text, flags=re.MULTILINE)
     wanted: dict[str, tuple[str, str]] = {}
     for column in _chosen(text):
         old = column["channel"]
@@ -199,7 +233,40 @@ def chosen_text(text: str, form: FormData) -> str:
         if new != "leave_out" and new in {one for one, _ in wanted.values()}:
             raise SettingsError(f"two columns cannot both be {new.replace('_', ' ')}.")
         wanted[old] = (new, unit)
-    return _rewritten(text, wanted)
+    return _counted(
+        _with_unused(_rewritten(text, wanted), form, {new for new, _ in wanted.values()})
+    )
+
+
+def _with_unused(text: str, form: FormData, taken: set[str]) -> str:
+    """Add the columns that the draft did not use and the form gives a channel."""
+    blocks = []
+    for at, one in enumerate(_unused(text)):
+        channel = text_of(form, f"unused.{at}", 60)
+        if not channel:
+            continue
+        if channel not in CHANNELS:
+            raise SettingsError(f"there is no channel {channel!r}.")
+        if channel in taken:
+            raise SettingsError(f"two columns cannot both be {channel.replace('_', ' ')}.")
+        unit = text_of(form, f"unused_unit.{at}", 30) or one.unit
+        if unit not in units.UNITS:
+            raise SettingsError(f"choose the unit of {one.column}; there is no unit {unit!r}.")
+        taken.add(channel)
+        column = json.dumps(one.column, ensure_ascii=False)
+        blocks.append(
+            f'[channels.{channel}]\n# chosen on the page\ncolumn = {column}\nunit = "{unit}"\n\n'
+        )
+        text = text.replace(f"{one.line}\n", "", 1)
+    head, mark, rest = text.partition("# Columns that were not understood")
+    return f"{head}{''.join(blocks)}{mark}{rest}" if mark else text
+
+
+def _counted(text: str) -> str:
+    """Say anew at the top how many doubts are left."""
+    doubts = sum(line.startswith(UNSURE) for line in text.splitlines())
+    said = f"# Doubts: {doubts}, marked UNSURE below." if doubts else "# Doubts: none."
+    return re.sub(r"^# Doubts: .*$", said, text, count=1, flags=re.MULTILINE)
 
 
 def _rewritten(text: str, wanted: dict[str, tuple[str, str]]) -> str:

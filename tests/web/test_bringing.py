@@ -19,10 +19,10 @@ from healthtrack.jobs.workspace import Workspace
 from tests.web.charts import draw_chart
 from tests.web.conftest import NOW
 
-HEAD = "Zeit;Drehzahl (U/min);Ladedruck (mbar);Luftmasse (kg/h);Geschwindigkeit (km/h)\n"
+HEAD = "Zeit;Drehzahl (U/min);Ladedruck (mbar);Luftmasse (kg/h);Geschwindigkeit (km/h);Xyz 7\n"
 STRANGE = HEAD + "".join(
     f"2026-02-01 10:{n // 60:02d}:{n % 60:02d};{2000 + n % 7};{1500 + n % 5};{180 + n % 3};"
-    f"{70 + n % 2}\n"
+    f"{70 + n % 2};{30 + n % 4}\n"
     for n in range(600)
 )
 
@@ -77,6 +77,8 @@ def test_a_strange_log_is_put_aside_and_its_recipe_drafted_corrected_and_saved(v
         "text": html.unescape(text),
         "zone": "Europe/Berlin",
         "channel.vehicle_speed": "leave_out",
+        "unused.0": "pedal",
+        "unused_unit.0": "%",
         "name": "strange",
         "do": "save",
     }
@@ -86,6 +88,8 @@ def test_a_strange_log_is_put_aside_and_its_recipe_drafted_corrected_and_saved(v
     pipeline = parse_pipeline(saved, "saved")
     assert pipeline.time.zone == "Europe/Berlin"
     assert "vehicle_speed" not in pipeline.channels
+    assert pipeline.channels["pedal"].column == "Xyz 7"
+    assert "the time zone" not in saved
     assert {"engine_speed", "manifold_pressure", "airflow"} <= set(pipeline.channels)
     ingest(visit)
     assert visit.site.glance().log(entry.sha256).reason != entry.reason or (
@@ -103,6 +107,10 @@ def test_a_strange_log_is_put_aside_and_its_recipe_drafted_corrected_and_saved(v
         {"channel.airflow": "no_channel"},
         {"channel.airflow": "engine_speed"},
         {"unit.airflow": '"]\n[file]'},
+        {"unused.0": "no_channel", "unused_unit.0": "%"},
+        {"unused.0": "airflow", "unused_unit.0": "g/s"},
+        {"unused.0": "pedal"},
+        {"unused.0": "pedal", "unused_unit.0": '%"\n[file]'},
     ],
 )
 def test_a_recipe_that_cannot_be_is_refused_with_words(visit, change):
