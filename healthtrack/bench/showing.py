@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -45,7 +45,7 @@ def shown(told: Backtest) -> Shown:
         as_of=told.plan["as_of"],
         digest=told.plan["digest"],
         vehicles=tuple(told.plan["vehicles"]),
-        summary=tuple(_summary(told.figures())),
+        summary=tuple(_summary(told)),
         cases=tuple((case, _row(told.figures(case=case))) for case in told.cases),
         variants=tuple((row["variant"], _row(told.figures(row["variant"]))) for row in rows),
         curve=tuple(_point(row) for row in rows),
@@ -77,17 +77,24 @@ def _number(value: float | None, form: str) -> str:
     return "\u2013" if value is None else form.format(value)
 
 
-def _summary(figures: Figures) -> list[Band]:
-    bands = [
-        ("faults told of", figures.recall),
-        ("likeliest cause right", figures.top_cause),
-        ("cause among those named", figures.cause_among_likely),
-        ("truth inside the 95 % band", figures.band),
-        ("forecast interval held the truth", figures.forecast_inside),
+def _summary(told: Backtest) -> list[Band]:
+    own, before = told.figures(), told.figures(case=AS_IT_WAS)
+    looked = "nothing to count" if told.plan["diagnose"] else "not looked at"
+    shares = [
+        ("faults told of", own.recall, "nothing to count"),
+        ("likeliest cause right", own.top_cause, looked),
+        ("cause among those named", own.cause_among_likely, looked),
+        ("forecast interval held the truth", own.forecast_inside, looked),
+        ("truth inside the 95 % band", own.band, "nothing to count"),
+        (
+            "\u2026 before anything was put in",
+            before.band,
+            "nothing to count",
+        ),
     ]
     return [
-        Band(words, share.count, share.of, share.share, share.low, share.high)
-        for words, share in bands
+        Band(words, share.count, share.of, share.share, share.low, share.high, if_none)
+        for words, share, if_none in shares
     ]
 
 
@@ -129,6 +136,11 @@ def _own_value(told: Backtest, name: str) -> float | None:
     return None
 
 
+def _true_words(fault: dict[str, Any]) -> str:
+    words = str(fault["cause"]).replace("_", " ").replace("|", " or ")
+    return words if fault["expected"] else f"{words}?"
+
+
 def _lines(told: Backtest) -> tuple[VehicleLine, ...]:
     """Return each vehicle's own history under the settings as set: said above, true below."""
     own = (pl.col("variant") == told.variants[0].name) & (pl.col("case") == AS_IT_WAS)
@@ -145,7 +157,7 @@ def _lines(told: Backtest) -> tuple[VehicleLine, ...]:
             for start, end, state in zip(days, ends, said["state"], strict=True)
         ]
         true = [
-            (fault["since"] or fault["until"], fault["until"], fault["cause"].replace("_", " "))
+            (fault["since"] or fault["until"], fault["until"], _true_words(fault))
             for fault in faults.filter(pl.col("vehicle") == vehicle).iter_rows(named=True)
         ]
         lines.append(VehicleLine(vehicle, tuple(stripes), tuple(true)))

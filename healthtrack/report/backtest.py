@@ -45,6 +45,7 @@ class Band:
     share: float | None
     low: float | None
     high: float | None
+    if_none: str = "nothing to count"
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +147,7 @@ def _front(flow: Flow, shown: Shown) -> None:
         style.LEAD,
     )
     flow.space(GAP)
-    flow.heading("With the settings as set")
+    flow.heading("With the settings as set", aside="all cases together, with 95 % intervals")
     for band in shown.summary:
         _share(flow, band)
 
@@ -160,7 +161,7 @@ def _share(flow: Flow, band: Band) -> None:
     x0, x1 = left + 66.0, left + 126.0
     page.rule(x0, x1, flow.y - 1.2)
     if band.share is None or band.low is None or band.high is None:
-        page.text(x1 + 4.0, flow.y, "nothing to count", style.SMALL, colour=style.SOFT)
+        page.text(x1 + 4.0, flow.y, band.if_none, style.SMALL, colour=style.SOFT)
         return
     at = [x0 + (x1 - x0) * value for value in (band.low, band.share, band.high)]
     page.line((at[0], at[2]), (flow.y - 1.2,) * 2, style.DATA, 2.2)
@@ -359,7 +360,7 @@ def _timelines(flow: Flow, shown: Shown) -> None:
     flow.bookmark("Vehicles")
     flow.space(GAP)
     flow.heading("What was said, and what was true", with_next=20.0,
-                 aside="upper line: verdict; lower line: known faults")  # fmt: skip
+                 aside="above: verdict; below: known faults (?: perhaps, before work by the calendar)")  # fmt: skip
     first = min(stripe.start for stripe in said)
     last = max(*(stripe.end for stripe in said), first.replace(year=first.year + 1))
     left, width = flow.paper.left + 24.0, flow.paper.inner_width - 24.0
@@ -396,7 +397,7 @@ def _timeline(flow: Flow, line: VehicleLine, x: Callable[[date], float]) -> None
     end = max((stripe.end for stripe in line.said), default=None)
     for since, until, words in line.true:
         close = until or end or since
-        page.line((x(since), x(close)), (y + 1.6,) * 2, style.INK, 1.6)
+        page.line((x(since), max(x(close), x(since) + 0.6)), (y + 1.6,) * 2, style.INK, 1.6)
         page.text(
             x(since), y + 4.4, shorten(words, 60.0, style.TINY), style.TINY, colour=style.SOFT
         )
@@ -415,7 +416,9 @@ def _end(flow: Flow, shown: Shown) -> None:
         "work; one that begins under an alert that stands already is left out. Intervals of rates "
         "are Garwood's, of shares Clopper and Pearson's (both exact). Faults that were put in keep "
         "the vehicle's own noise, weather and driving; those of the air path go through a "
-        "mean-value model of an engine. A vehicle of which nothing is known is taken to be sound.",
+        "mean-value model of an engine. The truth that a band must hold is what such a fault does "
+        "to each drive's figure, and zero before; while a fault grows, the level comes after it. "
+        "A vehicle of which nothing is known is taken to be sound.",
         style.SMALL,
     )
     told = ", ".join(
