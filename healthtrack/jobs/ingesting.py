@@ -90,10 +90,7 @@ def ingest_logs(
     """
     candidates: dict[str, Candidate] = {}
     tasks: list[ReadTask] = []
-    # one question for all: asking for each known file would cost 3 ms
-    stored = {entry.sha256: entry for entry in store.logs() if entry.state == "stored"}
-    for log in logs:
-        looked_at = _look_at(workspace, stored, log, candidates)
+    for looked_at in _looked_at(workspace, store, logs):
         if isinstance(looked_at, FileOutcome):
             yield looked_at
             continue
@@ -141,6 +138,9 @@ def _read(
         for candidate in candidates.values():
             yield _worker_died(candidate.log)
 
+
+_ASKED_AT_A_TIME = 2_000
+"""Logs of which the store is asked at once; listing all it holds would cost more and more."""
 
 _MOST_WAITING, _MOST_WAITING_BYTES = 8, 48 * 2**20
 
@@ -258,31 +258,52 @@ def _task(
     return ReadTask(candidate.log.path, candidate.sha256, vehicle_id, vehicle, chosen, size)
 
 
-def _look_at(
-    workspace: Workspace,
-    stored: Mapping[str, LogEntry],
-    log: LogFile,
-    taken: Mapping[str, Candidate],
-) -> FileOutcome | Candidate:
-    """Settle what can be settled without reading the log."""
+def _looked_at(
+    workspace: Workspace, store: Store, logs: Sequence[LogFile]
+) -> Iterator[Candidate | FileOutcome]:
+    """Settle what can be settled without reading logs."""
+    taken: dict[str, Candidate] = {}
+    for first in range(0, len(logs), _ASKED_AT_A_TIME):
+        hashed = [_hashed(workspace, log) for log in logs[first : first + _ASKED_AT_A_TIME]]
+        stored = store.stored_logs([one.sha256 for one in hashed if isinstance(one, Candidate)])
+        for one in hashed:
+            outcome = (
+                None if isinstance(one, FileOutcome) else _known(workspace, stored, one, taken)
+            )
+            if outcome is None and isinstance(one, Candidate):
+                taken[one.sha256] = one
+            yield outcome or one
+
+
+def _hashed(workspace: Workspace, log: LogFile) -> Candidate | FileOutcome:
     if log.vehicle not in workspace.settings.vehicles:
         return FileOutcome(log.shown, log.vehicle, "left", *_whose(workspace, log))
     try:
         before = size_and_time(log)
-        sha256 = content_hash(log.path)
+        return Candidate(log, content_hash(log.path), before)
     except OSError as error:
         message = f"it cannot be read: {error.strerror}. Check its permissions and the disk."
         return FileOutcome(log.shown, log.vehicle, "left", "unreadable", message)
+
+
+def _known(
+    workspace: Workspace,
+    stored: Mapping[str, LogEntry],
+    one: Candidate,
+    taken: Mapping[str, Candidate],
+) -> FileOutcome | None:
+    """Return what is to be said of a log whose content was there before."""
+    log, sha256 = one.log, one.sha256
     if sha256 in taken:
         same = f"the same content as {taken[sha256].log.shown}"
         return FileOutcome(log.shown, log.vehicle, "known", message=same)
     known = stored.get(sha256)
-    if known is not None:
-        release_from_quarantine(workspace, log, sha256)
-        other = "" if known.vehicle == log.vehicle else f" for the vehicle {known.vehicle}"
-        message = f"stored as {known.name} on {known.received:%Y-%m-%d}{other}"
-        return FileOutcome(log.shown, log.vehicle, "known", message=message)
-    return Candidate(log, sha256, before)
+    if known is None:
+        return None
+    release_from_quarantine(workspace, log, sha256)
+    other = "" if known.vehicle == log.vehicle else f" for the vehicle {known.vehicle}"
+    message = f"stored as {known.name} on {known.received:%Y-%m-%d}{other}"
+    return FileOutcome(log.shown, log.vehicle, "known", message=message)
 
 
 def _whose(workspace: Workspace, log: LogFile) -> tuple[str, str]:

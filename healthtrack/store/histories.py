@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 HOLDERS = "(SELECT drive, log FROM drive UNION SELECT drive, log FROM drive_part) AS holder"
 """Which logs hold which drive: the one that it is named after, and those joined to it."""
 
+_FEW = 64
+"""Up to so many, naming each is the quicker way to ask for them."""
+
 
 def histories(
     store: Store,
@@ -78,11 +81,11 @@ def windows_by_vehicle(
     store: Store, wanted: Mapping[str, Sequence[str]]
 ) -> dict[str, pl.DataFrame]:
     """Return the windows of chosen drives by vehicle, as :func:`histories` has them."""
-    drives = [drive for chosen in wanted.values() for drive in chosen]
+    these, params = _among([drive for chosen in wanted.values() for drive in chosen])
     frame = store._connection.sql(
         f'SELECT drive.vehicle AS whose, {window_columns("window")} FROM "window" JOIN drive '  # noqa: S608
-        f'USING (drive) WHERE drive {_among(drives)} ORDER BY whose, started, drive, "window".t',
-        params=drives,
+        f'USING (drive) WHERE drive {these} ORDER BY whose, started, drive, "window".t',
+        params=params,
     ).pl()
     return _by_vehicle(frame, wanted)
 
@@ -94,7 +97,7 @@ class _Asked:
         self, connection: duckdb.DuckDBPyConnection, vehicles: list[str], end: datetime
     ) -> None:
         self._connection, self.vehicles, self._end = connection, vehicles, end
-        self._these = _among(vehicles)
+        self._these, self._params = _among(vehicles)
 
     def drives(self) -> dict[str, pl.DataFrame]:
         return self._frames(
@@ -140,16 +143,18 @@ class _Asked:
         }
 
     def _rows(self, query: str, *more: object) -> list[tuple[Any, ...]]:
-        return self._connection.execute(query, [*self.vehicles, *more]).fetchall()
+        return self._connection.execute(query, [*self._params, *more]).fetchall()
 
     def _frames(self, query: str) -> dict[str, pl.DataFrame]:
-        frame = self._connection.sql(query, params=[*self.vehicles, self._end]).pl()
+        frame = self._connection.sql(query, params=[*self._params, self._end]).pl()
         return _by_vehicle(frame, self.vehicles)
 
 
-def _among(names: Sequence[str]) -> str:
-    """Return the condition that a column is one of these; a list in one place is slower for few."""
-    return f"IN ({', '.join('?' for _ in names)})" if names else "IN (NULL)"
+def _among(names: Sequence[str]) -> tuple[str, list[object]]:
+    """Return the condition that a column is one of these, with its parameters."""
+    if 0 < len(names) <= _FEW:
+        return f"IN ({', '.join('?' for _ in names)})", list(names)
+    return "IN (SELECT unnest(?::VARCHAR[]))", [list(names)]
 
 
 def _by_vehicle(frame: pl.DataFrame, vehicles: Iterable[str]) -> dict[str, pl.DataFrame]:

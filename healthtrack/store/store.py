@@ -130,7 +130,14 @@ class Store:
             return self._logs("", [])
         return self._logs("WHERE vehicle = ?", [vehicle])
 
-    def _logs(self, condition: str, params: list[str]) -> tuple[LogEntry, ...]:
+    def stored_logs(self, hashes: Sequence[str]) -> dict[str, LogEntry]:
+        """Return those of these contents that are stored, by their hash."""
+        found = self._logs(
+            "WHERE state = 'stored' AND sha256 IN (SELECT unnest(?::VARCHAR[]))", [list(hashes)]
+        )
+        return {entry.sha256: entry for entry in found}
+
+    def _logs(self, condition: str, params: list[object]) -> tuple[LogEntry, ...]:
         rows = self._connection.execute(
             "SELECT sha256, name, vehicle, received, state, pipeline, reason, message, rows, "  # noqa: S608
             "bytes, (SELECT list(text) FROM note WHERE note.log = log.sha256) "

@@ -20,6 +20,7 @@ from healthtrack.jobs.workspace import Workspace
 from healthtrack.records import CauseFinding, IndicatorFinding, Trend, VehicleFinding
 from healthtrack.report import words
 from healthtrack.report.reader import PLAIN_READER, Reader
+from healthtrack.service import intake as intake_module
 from healthtrack.service import letters
 from healthtrack.service.health import health_endpoint
 from healthtrack.service.installing import container_file, systemd_unit
@@ -291,6 +292,53 @@ def test_a_look_finds_what_is_new_or_changed_and_passes_over_the_rest(workspace)
     assert [path.name for path in intake.look(workspace, NOW, 9).ready] == ["b.csv"]
     (otter / "a.csv").write_text("longer")
     assert len(intake.look(workspace, NOW, 9).ready) == 2
+
+
+def test_a_flood_is_handed_out_in_pieces_and_walked_through_once(workspace, monkeypatch):
+    for number in range(10):
+        (workspace.inbox / f"{number}.csv").write_text("x")
+    walks = []
+    files = intake_module._files
+
+    def counted(folder):
+        walks.append(folder)
+        return files(folder)
+
+    monkeypatch.setattr(intake_module, "_files", counted)
+    intake, now, taken = Intake(0), NOW, []
+    for left in (10, 7, 4):
+        found = intake.look(workspace, now, 3)
+        assert found.waiting == left
+        for path in found.ready:
+            intake.dealt_with(path)
+            taken.append(path.name)
+        now += timedelta(seconds=1)
+    assert len(walks) == 2  # inbox and quarantine, once
+    (workspace.inbox / "0.csv").write_text("longer")  # fewer left than asked for: all is seen
+    assert [path.name for path in intake.look(workspace, now, 3).ready] == ["0.csv", "9.csv"]
+    assert taken == [f"{number}.csv" for number in range(9)]
+
+
+def test_what_was_handed_out_and_not_done_is_handed_out_again(workspace):
+    for number in range(10):
+        (workspace.inbox / f"{number}.csv").write_text("x")
+    intake = Intake(0)
+    first = intake.look(workspace, NOW, 3).ready
+    intake.dealt_with(first[1])
+    names = [path.name for path in intake.look(workspace, NOW, 3).ready]
+    assert names == ["0.csv", "2.csv", "3.csv"]
+
+
+def test_during_a_flood_new_files_are_seen_within_half_a_minute(workspace):
+    for number in range(10):
+        (workspace.inbox / f"{number}.csv").write_text("x")
+    intake = Intake(0)
+    intake.look(workspace, NOW, 3)
+    (workspace.inbox / "-.csv").write_text("x")
+    assert intake.look(workspace, NOW, 3).ready[0].name == "0.csv"
+    later = NOW + timedelta(seconds=30)
+    assert intake.look(workspace, later, 3).ready[0].name == "-.csv"
+    assert intake.look(workspace, NOW, 3).waiting == 11  # a clock that went back
 
 
 def test_a_pipeline_that_was_edited_makes_everything_worth_another_look(workspace):
