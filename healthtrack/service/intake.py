@@ -56,6 +56,7 @@ class Intake:
             for entry in entries
             if entry.state == "stored"
         }
+        self._walked = None
 
     def look(self, workspace: Workspace, now: datetime, most: int) -> Found:
         """Return files that are new or changed and have been left alone for long enough.

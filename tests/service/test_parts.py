@@ -14,6 +14,7 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 import pytest
 
+from healthtrack import clock
 from healthtrack.config import ReportSettings, VehicleSettings
 from healthtrack.jobs.findings import finding_as_dict
 from healthtrack.jobs.workspace import Workspace
@@ -29,7 +30,7 @@ from healthtrack.service.journal import JsonLines, open_journal, read_journal
 from healthtrack.service.page import Block, Page
 from healthtrack.service.requests import Acknowledgement, ask, read, waiting
 from healthtrack.service.state import JobStatus, Status, metrics
-from healthtrack.store import Episode
+from healthtrack.store import Episode, LogEntry
 
 NOW = datetime(2026, 11, 25, 6, tzinfo=UTC)
 
@@ -317,6 +318,20 @@ def test_a_flood_is_handed_out_in_pieces_and_walked_through_once(workspace, monk
     (workspace.inbox / "0.csv").write_text("longer")  # fewer left than asked for: all is seen
     assert [path.name for path in intake.look(workspace, now, 3).ready] == ["0.csv", "9.csv"]
     assert taken == [f"{number}.csv" for number in range(9)]
+
+
+def test_what_the_store_knows_is_passed_over_even_in_the_middle_of_a_flood(workspace):
+    for number in range(10):
+        (workspace.inbox / f"{number}.csv").write_text("x")
+    intake = Intake(0)
+    assert intake.look(workspace, NOW, 3).waiting == 10
+    entries = [
+        LogEntry(name, f"inbox/{name}.csv", "otter", clock.now(), size=1) for name in "01234"
+    ]
+    intake.start_from(workspace, entries)
+    found = intake.look(workspace, NOW, 3)
+    assert [path.name for path in found.ready] == ["5.csv", "6.csv", "7.csv"]
+    assert found.waiting == 5
 
 
 def test_what_was_handed_out_and_not_done_is_handed_out_again(workspace):
