@@ -172,6 +172,11 @@ def at_work(truths: Sequence[Truth], day: date) -> tuple[Truth, ...]:
     )
 
 
+def explained(truths: Sequence[Truth], indicator: str, day: date) -> bool:
+    """Say whether something known to be wrong explains an alert of an indicator."""
+    return any(truth.explains(indicator) for truth in at_work(truths, day))
+
+
 def sound_years(told: Told, truths: Sequence[Truth], before: date | None = None) -> float:
     """Return how long the vehicle was judged with nothing known to be wrong. [years].
 
@@ -183,6 +188,8 @@ def sound_years(told: Told, truths: Sequence[Truth], before: date | None = None)
     end = end if before is None else min(end, before.toordinal())
     sound = np.ones(max(end - start, 0), bool)
     for truth in truths:
+        if not truth.expected:
+            continue  # done by the calendar, as far as anybody knows
         first = max(truth.begins.toordinal() - start, 0)
         last = max((truth.until or date.max).toordinal() - start, 0)
         sound[first:last] = False
@@ -191,7 +198,8 @@ def sound_years(told: Told, truths: Sequence[Truth], before: date | None = None)
 
 def mark_alerts(told: Told, truths: Sequence[Truth]) -> pl.DataFrame:
     """Return the alerts with ``vehicle`` and ``false``: raised with nothing known to be wrong."""
-    false = [not at_work(truths, day) for day in told.alerts["raised_on"]]
+    raised = told.alerts.select("indicator", "raised_on").iter_rows()
+    false = [not explained(truths, indicator, day) for indicator, day in raised]
     return told.alerts.with_columns(
         vehicle=pl.lit(told.vehicle), false=pl.Series(false, dtype=pl.Boolean)
     )
@@ -217,6 +225,8 @@ def _fault(told: Told, truth: Truth) -> dict[str, object]:
     }
     end = truth.until or date.max
     raised = told.alerts.filter((pl.col("raised_on") >= truth.begins) & (pl.col("raised_on") < end))
+    if truth.indicators:
+        raised = raised.filter(pl.col("indicator").is_in(truth.indicators))
     if raised.height:
         return (
             row

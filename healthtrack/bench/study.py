@@ -18,6 +18,7 @@ from healthtrack.bench.scoring import (
     Scored,
     Told,
     at_work,
+    explained,
     mark_alerts,
     mark_faults,
     sound_years,
@@ -320,10 +321,13 @@ def _bands(course: pl.DataFrame, truths: tuple[Truth, ...]) -> pl.DataFrame:
     A vehicle of which nothing is known is taken to be sound.
     """
     unknown = [truth for truth in truths if truth.witness != "injected"]
-    days = [day for day in course["said_on"].unique() if at_work(unknown, day)]
-    rows = course.filter(
-        ~pl.col("said_on").is_in(days), pl.col("state").is_in(["normal", "alert", "alarm"])
-    ).drop_nulls(["truth", "low", "high"])
+    said = course.select("indicator", "said_on").iter_rows()
+    out = pl.Series(
+        [explained(unknown, indicator, day) for indicator, day in said], dtype=pl.Boolean
+    )
+    rows = course.filter(~out, pl.col("state").is_in(["normal", "alert", "alarm"])).drop_nulls(
+        ["truth", "low", "high"]
+    )
     inside = pl.col("truth").is_between("low", "high")
     return rows.group_by("indicator", maintain_order=True).agg(
         drives=pl.len().cast(pl.Int64), inside=inside.sum().cast(pl.Int64)
@@ -340,10 +344,20 @@ def _looks(job: _Job, told: Told, course: pl.DataFrame) -> pl.DataFrame:
     sisters = job.task.sisters
     looks = replaying.looks(job.history, job.vehicle, job.workspace, days, sisters)
     for day, finding in looks.items():
-        true = at_work(job.truths, day)
+        true = _explaining(job.truths, finding, day)
         rows.append(_look(day, finding, true) | _foreseen(finding, course, day))
     return pl.DataFrame(
         rows, schema={k: v for k, v in LOOK_SCHEMA.items() if k not in LABELS}, orient="row"
+    )
+
+
+def _explaining(truths: tuple[Truth, ...], finding: VehicleFinding, day: date) -> tuple[Truth, ...]:
+    """Return what was wrong; of what is only supposed, what explains an alert that stands."""
+    standing = [item.indicator for item in finding.indicators if item.state in {"alert", "alarm"}]
+    return tuple(
+        truth
+        for truth in at_work(truths, day)
+        if truth.expected or any(truth.explains(name) for name in standing)
     )
 
 

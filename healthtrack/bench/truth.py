@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Literal
 
+from healthtrack.config import MAINTENANCE_KINDS
 from healthtrack.diagnosis import CAUSES
 from healthtrack.errors import SettingsError
 
@@ -38,7 +39,8 @@ MENDS: dict[str, tuple[tuple[str, ...], bool]] = {
     "recirculation_valve_serviced": (("egr_stuck_open",), True),
 }
 """What work says was wrong. Cleaning and filters are also done by the calendar: an alert before
-them is explained, but silence before them is no miss."""
+them, on an indicator that they restart, is explained, but silence before them is no miss, and the
+vehicle counts as sound: else a yearly filter would leave no time to count false alerts on."""
 
 COLUMNS = ("vehicle", "cause", "since")
 """Columns that a table of truth needs; ``full_on``, ``until``, ``size``, ``unit`` are used too."""
@@ -68,6 +70,8 @@ class Truth:
         ``injected``, ``table`` or ``maintenance``.
     expected : bool
         Whether silence is a miss.
+    indicators : tuple of str
+        Those whose alerts it explains; all of them where empty.
     """
 
     vehicle: str
@@ -79,6 +83,11 @@ class Truth:
     unit: str = ""
     witness: Witness = "table"
     expected: bool = True
+    indicators: tuple[str, ...] = ()
+
+    def explains(self, indicator: str) -> bool:
+        """Say whether an alert on an indicator, raised while it was at work, tells of it."""
+        return not self.indicators or indicator in self.indicators
 
     @property
     def begins(self) -> date:
@@ -113,6 +122,7 @@ def from_maintenance(events: Iterable[MaintenanceEvent]) -> tuple[Truth, ...]:
                     until=event.on,
                     witness="maintenance",
                     expected=certain,
+                    indicators=() if certain else MAINTENANCE_KINDS[event.kind][1],
                 )
             )
     return tuple(found)

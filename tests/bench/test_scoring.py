@@ -8,8 +8,9 @@ import polars as pl
 import pytest
 
 from healthtrack.bench.scoring import Told, mark_alerts, mark_faults, rate, share, sound_years
-from healthtrack.bench.truth import Truth
+from healthtrack.bench.truth import Truth, from_maintenance
 from healthtrack.chain.replay import ALERT_SCHEMA
+from healthtrack.records import MaintenanceEvent
 
 START = date(2024, 1, 1)
 
@@ -66,6 +67,20 @@ def test_silence_is_a_miss_but_not_where_no_drive_could_tell_or_work_is_done_by_
     rows = mark_faults(told, (_fault(100), _fault(400), filter_work)).to_dicts()
     assert [row["outcome"] for row in rows] == ["missed", "unseen", "missed"]
     assert [row["expected"] for row in rows] == [True, True, False]
+
+
+def test_a_filter_by_the_calendar_explains_its_own_indicator_and_takes_no_sound_time():
+    work = MaintenanceEvent("a", "otter", _day(300), "air_filter_replaced")
+    truths = from_maintenance((work,))
+    told = _told(("airflow", 200, 210), ("intake_restriction", 220, None))
+    marked = mark_alerts(told, truths)
+    assert marked["false"].to_list() == [True, False]
+    assert sound_years(told, truths) == sound_years(told, ()) > 0.9
+    (row,) = mark_faults(told, truths).to_dicts()
+    assert (row["outcome"], row["indicator"]) == ("found", "intake_restriction")
+    # a new sensor is only fitted where something was wrong: the year before is not sound
+    replaced = MaintenanceEvent("b", "otter", _day(300), "airflow_sensor_replaced")
+    assert sound_years(told, from_maintenance((replaced,))) == pytest.approx(65 / 365.25)
 
 
 def test_an_alert_that_stood_before_the_fault_has_not_told_of_it():
