@@ -359,8 +359,11 @@ def _timelines(flow: Flow, shown: Shown) -> None:
         return
     flow.bookmark("Vehicles")
     flow.space(GAP)
-    flow.heading("What was said, and what was true", with_next=20.0,
-                 aside="above: verdict; below: known faults (?: perhaps, before work by the calendar)")  # fmt: skip
+    flow.heading(
+        "What was said, and what was true",
+        with_next=20.0,
+        aside="above: verdict; below: known faults (?: perhaps, before work by the calendar)",
+    )
     first = min(stripe.start for stripe in said)
     last = max(*(stripe.end for stripe in said), first.replace(year=first.year + 1))
     left, width = flow.paper.left + 24.0, flow.paper.inner_width - 24.0

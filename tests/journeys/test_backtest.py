@@ -61,6 +61,7 @@ def test_what_was_run_is_listed_and_shown_as_text_json_parquet_and_pdf(root):
     words = "".join(page.extract_text() for page in PdfReader(told["report"]).pages)
     assert "Back-test sweep" in words
     assert "Operating curve" in words
+    assert words.count("not looked at") == 3  # causes and forecasts
     alerts = pl.read_parquet(root / "backtests" / "sweep" / "alerts.parquet")
     assert {"vehicle", "case", "variant", "raised_on", "false"} <= set(alerts.columns)
 
