@@ -40,7 +40,7 @@ def draw_causes(flow: Flow, finding: VehicleFinding) -> None:
     flow.bookmark("Causes")
     if ordered[0].cause == "none":
         flow.heading("Probable causes")
-        flow.paragraph(f"Most probably none: no fault, {percent(ordered[0].probability)}.")
+        flow.paragraph(f"Most probably nothing is wrong ({percent(ordered[0].probability)}).")
         if finding.state not in ("alert", "alarm"):
             return
     else:

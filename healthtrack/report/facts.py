@@ -5,7 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from healthtrack.report import words
-from healthtrack.report.numbers import NOTHING, THIN, decimals_for, quantity, short_day, span
+from healthtrack.report.numbers import (
+    NOTHING,
+    THIN,
+    decimals_for,
+    quantity,
+    short_day,
+    span,
+    two_digits,
+)
 
 if TYPE_CHECKING:
     from healthtrack.records import Forecast, IndicatorFinding
@@ -65,9 +73,13 @@ def limit_ahead(item: IndicatorFinding) -> float | None:
 
 
 def limit_decimals(item: IndicatorFinding) -> int:
-    """Return the digits that a limit needs: it is a setting, so it is shown as it was set."""
-    text = f"{abs(item.limit or 0.0):.3f}".rstrip("0")
-    return len(text.partition(".")[2])
+    """Return the digits that a limit needs: it is a setting, so it is shown as it was set.
+
+    One that was converted gets three digits in all.
+    """
+    limit = abs(item.limit or 0.0)
+    text = f"{limit:.3f}".rstrip("0")
+    return min(len(text.partition(".")[2]), two_digits(limit) + 1)
 
 
 def limit_words(item: IndicatorFinding) -> str:

@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 LABEL_POINTS = 7.0
+BETWEEN_LABELS = 19.0
+"""Seconds closer than this along the track share a label. [points]."""
+ON_PAPER = {"facecolor": style.PAPER, "edgecolor": "none", "pad": 0.4, "alpha": 0.8}
+"""Behind words that lines would run through."""
 TIME = LinearSegmentedColormap.from_list("time", ["#8fb6cc", style.DATA, "#0b2233"])
 """Pale at the pull's start, dark at its end: it reads in grey as well."""
 
@@ -62,11 +66,13 @@ def draw_map(
             alpha=0.6,
             zorder=2.5,
         )
-    if track is not None:
-        _track(axes, track, scale)
+    marked = [] if track is None else _track(axes, track, scale)
     axes.autoscale_view()
     axes.set_xlim(left=0.0)
-    axes.set_ylim(bottom=min(1.0, axes.get_ylim()[0] + 0.1), top=max(1.2, axes.get_ylim()[1]))
+    low, high = axes.get_ylim()
+    labels = 0.0 if chart is None else 0.06 * (high - low)  # those of speed lines hang lower
+    axes.set_ylim(bottom=min(1.0, low + 0.1) - labels, top=max(1.2, high))
+    _seconds(axes, marked)
 
 
 def _lines(axes: Axes, chart: CompressorMap, scale: float) -> None:
@@ -75,7 +81,7 @@ def _lines(axes: Axes, chart: CompressorMap, scale: float) -> None:
         axes.annotate(
             f"{line.speed / 1e3:.0f}",
             (line.flow[-1] * scale, line.ratio[-1]),
-            xytext=(2, -2),
+            xytext=(1, -8.5),  # below the choke line
             textcoords="offset points",
             fontsize=LABEL_POINTS,
             color=style.SOFT,
@@ -97,6 +103,7 @@ def _lines(axes: Axes, chart: CompressorMap, scale: float) -> None:
             textcoords="offset points",
             fontsize=LABEL_POINTS,
             color=style.OCHRE,
+            bbox=ON_PAPER,
         )
     edges = ((chart.surge, "surge line", (5.0, 0.0)), (chart.choke, "choke line", (1.0, 1.5)))
     for edge, words, dashes in edges:
@@ -109,7 +116,7 @@ def _lines(axes: Axes, chart: CompressorMap, scale: float) -> None:
         axes.annotate(
             words,
             (edge.flow[end] * scale, edge.ratio[end]),
-            xytext=(-4, 0) if words == "surge line" else (8, -10),
+            xytext=(-4, 0) if words == "surge line" else (8, -19),
             textcoords="offset points",
             ha="right" if words == "surge line" else "left",
             fontsize=LABEL_POINTS,
@@ -117,18 +124,20 @@ def _lines(axes: Axes, chart: CompressorMap, scale: float) -> None:
         )
     axes.annotate(
         "speed lines in thousand rpm, ovals of efficiency",
-        (0.99, 0.02),
+        (0.99, 0.98),
         xycoords="axes fraction",
         fontsize=LABEL_POINTS,
         color=style.SOFT,
         ha="right",
+        va="top",
     )
 
 
-def _track(axes: Axes, track: PullTrack, scale: float) -> None:
+def _track(axes: Axes, track: PullTrack, scale: float) -> list[tuple[int, float, float]]:
+    """Draw the track with its uncertainty at whole seconds; return these and where they are."""
     known = track.frame.drop_nulls(["corrected_flow", "pressure_ratio"])
     if known.height < 2:
-        return
+        return []
     flow = known["corrected_flow"].to_numpy() * scale
     ratio = known["pressure_ratio"].to_numpy()
     seconds = known["seconds"].to_numpy()
@@ -146,6 +155,7 @@ def _track(axes: Axes, track: PullTrack, scale: float) -> None:
     line = LineCollection(list(pieces), cmap=TIME, linewidths=2.0, zorder=5)
     line.set_array(seconds[:-1])
     axes.add_collection(line, autolim=True)
+    marked = []
     every = max(1, int(np.ceil(seconds[-1] / 7.0)))
     for second in range(0, int(seconds[-1]) + 1, every):
         at = int(np.argmin(np.abs(seconds - second)))
@@ -163,15 +173,28 @@ def _track(axes: Axes, track: PullTrack, scale: float) -> None:
             markeredgewidth=0.6,
             zorder=6,
         )
+        marked.append((second, float(flow[at]), float(ratio[at])))
+    return marked
+
+
+def _seconds(axes: Axes, marked: Sequence[tuple[int, float, float]]) -> None:
+    """Label the seconds along the track, as many as there is room for."""
+    before: NDArray[np.float64] | None = None
+    per_point = axes.figure.dpi / 72.0
+    for second, flow, ratio in marked:
+        here = axes.transData.transform((flow, ratio)) / per_point
+        if before is not None and float(np.hypot(*(here - before))) < BETWEEN_LABELS:
+            continue
+        before = here
         axes.annotate(
             f"{second} s",
-            (flow[at], ratio[at]),
-            xytext=(4, -8),
+            (flow, ratio),
+            xytext=(4, -9),
             textcoords="offset points",
             fontsize=LABEL_POINTS,
             color=style.INK,
             zorder=7,
-            bbox={"facecolor": style.PAPER, "edgecolor": "none", "pad": 0.4, "alpha": 0.8},
+            bbox=ON_PAPER,
         )
 
 

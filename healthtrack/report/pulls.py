@@ -89,7 +89,7 @@ def draw_pulls(flow: Flow, shown: PullsShown | None, after: float = 0.0) -> None
             return
     else:
         flow.paragraph(f"{typeset(flow.units.sentence(latest.reading.verdict))} {PLACE_NOT_HEALTH}")
-    flow.space(6.0)
+    flow.space(7.0)
     _map(flow, shown, latest, MAP_HEIGHT if shown.chart is not None else _bare(flow.room, after))
     if shown.chart is not None:
         _rows(flow, shown)

@@ -192,6 +192,7 @@ def _event(flow: Flow, event: MaintenanceEvent, done: RepairFinding | None) -> N
         cause = words.cause(likely.cause).lower()
         told += f" With what the work has shown, it was {cause} ({percent(likely.probability)})."
     flow.paragraph(told, style.SMALL, colour=style.SOFT)
+    flow.space(0.5)
 
 
 def _ends(shown: Sequence[Effect], indicator: str) -> tuple[float, float]:
