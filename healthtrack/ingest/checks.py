@@ -190,7 +190,10 @@ def stuck(
     if len(rows) < _STUCK_FROM:
         return found
     edges = np.flatnonzero(np.diff(values[rows]) != 0) + 1
-    starts, ends = np.r_[0, edges], np.r_[edges, len(rows)]
+    if len(rows) - len(edges) < _STUCK_FROM:
+        return found  # it never rested so long
+    bounds = np.concatenate(([0], edges, [len(rows)]))
+    starts, ends = bounds[:-1], bounds[1:]
     long = (ends - starts >= _STUCK_FROM) & (
         seconds[rows[ends - 1]] - seconds[rows[starts]] > longest
     )

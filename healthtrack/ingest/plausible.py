@@ -54,7 +54,9 @@ def breathing(frame: pl.DataFrame, *more: str) -> pl.DataFrame:
         names = (*more, "airflow", "bound", "bound_20", "speed", "pressure")
         return pl.DataFrame(schema=dict.fromkeys(names, pl.Float64))
     warm = [
-        held(name, 30.0) for name in ("charge_temperature", "intake_temperature") if name in present
+        held(frame, name, 30.0)
+        for name in ("charge_temperature", "intake_temperature")
+        if name in present
     ]
     at_20 = pl.col("speed") / 120 * pl.col("pressure") * 1000 / (GAS_CONSTANT * 293.15)
     return (
@@ -62,8 +64,8 @@ def breathing(frame: pl.DataFrame, *more: str) -> pl.DataFrame:
         .select(
             *more,
             "airflow",
-            speed=held("engine_speed", 1.5),
-            pressure=held("manifold_pressure", 1.5),
+            speed=held(frame, "engine_speed", 1.5),
+            pressure=held(frame, "manifold_pressure", 1.5),
             temperature=pl.coalesce(*warm, pl.lit(20.0)),
         )
         .filter(

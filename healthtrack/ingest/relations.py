@@ -94,7 +94,7 @@ def standing_pressure(frame: pl.DataFrame) -> float | None:
     if isinstance(slowest, float) and slowest >= 1:
         return None
     both = frame.select("t", "engine_speed", "manifold_pressure")
-    standing = both.filter(held("engine_speed", 1.5) < 1)["manifold_pressure"].drop_nulls()
+    standing = both.filter(held(both, "engine_speed", 1.5) < 1)["manifold_pressure"].drop_nulls()
     middle = standing.median() if len(standing) >= 3 else None
     return float(middle) if isinstance(middle, float) else None
 
@@ -155,7 +155,9 @@ def check_hot_intake(frame: pl.DataFrame, found: Sequence[Source], name: str) ->
     if isinstance(hottest, float) and hottest < _HOT_INTAKE:
         return
     both = frame.select("t", "vehicle_speed", "intake_temperature")
-    moving = both.filter(held("vehicle_speed", 5.0) > _MOVING)["intake_temperature"].drop_nulls()
+    moving = both.filter(held(both, "vehicle_speed", 5.0) > _MOVING)[
+        "intake_temperature"
+    ].drop_nulls()
     low = moving.quantile(0.1) if len(moving) >= _LEAST_ROWS // 4 else None
     if low is None or low < _HOT_INTAKE:
         return
@@ -187,7 +189,7 @@ def check_following(rows: pl.DataFrame, name: str) -> None:
     low, high = (rows["bound"].quantile(q) for q in (0.1, 0.9))
     if low is None or high is None or high < 2 * low:
         return
-    some = rows.gather_every(rows.height // _ENOUGH_ROWS + 1)
+    some = rows[:: rows.height // _ENOUGH_ROWS + 1]
     if _following(some) > _CLEARLY_FOLLOWING:
         return
     following = _following(rows)
@@ -315,8 +317,8 @@ def sensor_place(frame: pl.DataFrame) -> str:
         return "unknown"
     rows = frame.select(
         "intake_temperature",
-        ambient=held("ambient_temperature", 120.0),
-        speed=held("vehicle_speed", 5.0),
+        ambient=held(frame, "ambient_temperature", 120.0),
+        speed=held(frame, "vehicle_speed", 5.0),
         pressure=pl.col("manifold_pressure").forward_fill().rolling_mean_by("t", window_size="20s"),
     ).drop_nulls()
     rows = rows.filter(pl.col("speed") > 50)

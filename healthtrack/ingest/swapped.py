@@ -182,16 +182,25 @@ def wander(frame: pl.DataFrame, driven: str, others: tuple[str, str]) -> tuple[f
         and more; NaN where that is too seldom.
     """
     seconds, values = readings(frame, driven)
-    rows = np.vstack((values, *(_at(seconds, *readings(frame, one)) for one in others)))
-    logs = np.log(rows, where=rows > 0, out=np.full(rows.shape, np.nan))
     before = np.searchsorted(seconds, seconds - _GEAR_S)
-    change = logs - logs[:, before]
+    logs = _logs(values)
+    moved = logs - logs[before]
+    rows = np.flatnonzero(np.abs(moved) > _GEAR_MOVES)
+    changes = [moved[rows]]
+    for other in others:
+        read = readings(frame, other)
+        now, then = (_logs(_at(seconds[at], *read)) for at in (rows, before[rows]))
+        changes.append(now - then)
+    change = np.vstack(changes)
     change = change[:, np.isfinite(change).all(axis=0)]
-    change = change[:, np.abs(change[0]) > _GEAR_MOVES]
     if change.shape[1] < _GEAR_PAIRS:
         return float("nan"), float("nan")
-    moved = np.median(np.abs(change[0] - change[1:]), axis=1)
-    return float(moved[0]), float(moved[1])
+    wandered = np.median(np.abs(change[0] - change[1:]), axis=1)
+    return float(wandered[0]), float(wandered[1])
+
+
+def _logs(values: FloatArray) -> FloatArray:
+    return np.log(values, where=values > 0, out=np.full(values.shape, np.nan))
 
 
 def _at(seconds: FloatArray, times: FloatArray, values: FloatArray) -> FloatArray:

@@ -33,6 +33,7 @@ MOST_COLUMNS = 5_000
 """A log with more columns is not read."""
 
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,:]\d+)*")
+_TO_BE_MADE_PLAIN = re.compile(r"_|[^\S \n]|  ")
 _BRACKETED = re.compile(r"\s*[\[(]\s*([^\[\]]*?)\s*[\])]\s*$")
 
 
@@ -125,11 +126,14 @@ def make_header(cells: Iterable[str], line: int) -> Header:
 def head_lines(text: str) -> list[tuple[str, str]]:
     """Return the first lines, in which the header must stand, as written and as compared."""
     lines = text[:LONGEST_LINE].split("\n", HEADER_WITHIN)[:HEADER_WITHIN]
+    head = "\n".join(lines)
+    if head.isascii() and not _TO_BE_MADE_PLAIN.search(head):
+        return list(zip(lines, head.lower().split("\n"), strict=True))
     return [(line, _plain_line(line)) for line in lines]
 
 
 def _plain_line(line: str) -> str:
-    bare = line.isascii() and line.isprintable() and " " not in line and "_" not in line
+    bare = line.isascii() and not _TO_BE_MADE_PLAIN.search(line)
     return line.lower() if bare else _plain(line)  # rows of numbers: nothing there to repair
 
 

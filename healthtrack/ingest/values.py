@@ -316,13 +316,15 @@ def _airflow_from_stroke(
             "engine speed, and this log has none. Map the column of the engine speed under "
             "[channels.engine_speed].",
         )
-    speed = held("engine_speed")
+    speed = held(frame, "engine_speed")
     strokes_per_second = speed / 120 * vehicle.cylinders
     return frame.with_columns(airflow=pl.col("airflow") * strokes_per_second / 1000)
 
 
-def held(name: str, seconds: float = _YOUNG_S) -> pl.Expr:
-    """Return a channel's last value, as long as it is young."""
+def held(frame: pl.DataFrame, name: str, seconds: float = _YOUNG_S) -> pl.Expr:
+    """Return a channel's last value in a frame, as long as it is young."""
+    if frame[name].null_count() == 0:
+        return pl.col(name)
     taken = pl.when(pl.col(name).is_not_null()).then(pl.col("t")).forward_fill()
     age = (pl.col("t") - taken).dt.total_microseconds()
     return pl.when(age <= seconds * 1e6).then(pl.col(name).forward_fill())

@@ -15,16 +15,19 @@ nothing here is a test.
 from __future__ import annotations
 
 import hashlib
+import os
 import resource
 import statistics
 import sys
 import tempfile
 import time
 from datetime import UTC, date, datetime, timedelta
-from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 from unittest import mock
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as worker processes have it
+os.environ.setdefault("POLARS_MAX_THREADS", "1")
 
 import duckdb
 import numpy as np
@@ -40,13 +43,16 @@ from healthtrack.jobs.workspace import Workspace
 from healthtrack.operating import find_operation
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Iterator
 
     from healthtrack.baseline import Baseline
+    from healthtrack.indicators.declaration import Indicator
     from healthtrack.records import Operation
-    from healthtrack.store import Store
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
+NOTHING = find_operation(
+    pl.DataFrame(schema={"drive": pl.String, "t": pl.Datetime("us", "UTC")}), VehicleSettings()
+)
 FIRST, LATE = date(2024, 1, 1), date(2035, 1, 1)
 VEHICLE = VehicleSettings(displacement_l=2.0)
 COLUMNS = {
@@ -88,83 +94,119 @@ def write_logs(folder: Path, files: int, rows: int) -> list[Path]:
     return paths
 
 
-def bare_loop(paths: list[Path], folder: Path) -> None:
+class BareLoop:
     """Hash, read, insert, commit: nothing is checked."""
-    connection = duckdb.connect(str(folder / "bare.duckdb"), config={"memory_limit": "256MB"})
-    columns = ", ".join(f'"{name}" DOUBLE' for name in COLUMNS)
-    connection.execute(f"CREATE TABLE sample (drive VARCHAR, time TIMESTAMPTZ, {columns})")
-    connection.execute("CREATE TABLE log (sha256 VARCHAR PRIMARY KEY, name VARCHAR)")
-    schema = {"time": pl.String, **dict.fromkeys(COLUMNS, pl.Float64)}
-    for path in paths:
-        sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
-        frame = pl.read_csv(path, schema=schema).with_columns(
-            pl.col("time").str.to_datetime("%Y-%m-%dT%H:%M:%S%.3fZ", time_zone="UTC"),
-            drive=pl.lit(path.stem),
+
+    def __init__(self, folder: Path) -> None:
+        self.connection = duckdb.connect(
+            str(folder / "bare.duckdb"), config={"memory_limit": "256MB"}
         )
-        connection.register("log_rows", frame)
-        connection.execute("BEGIN")
-        connection.execute("INSERT INTO log VALUES (?, ?)", [sha256, path.name])
-        connection.execute("INSERT INTO sample BY NAME SELECT * FROM log_rows")
-        connection.execute("COMMIT")
-    connection.close()
+        columns = ", ".join(f'"{name}" DOUBLE' for name in COLUMNS)
+        self.connection.execute(f"CREATE TABLE sample (drive VARCHAR, time TIMESTAMPTZ, {columns})")
+        self.connection.execute("CREATE TABLE log (sha256 VARCHAR PRIMARY KEY, name VARCHAR)")
+
+    def run(self, paths: list[Path]) -> None:
+        """Store them all."""
+        schema = {"time": pl.String, **dict.fromkeys(COLUMNS, pl.Float64)}
+        connection = self.connection
+        for path in paths:
+            sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
+            frame = pl.read_csv(path, schema=schema).with_columns(
+                pl.col("time").str.to_datetime("%Y-%m-%dT%H:%M:%S%.3fZ", time_zone="UTC"),
+                drive=pl.lit(path.stem),
+            )
+            connection.register("log_rows", frame)
+            connection.execute("BEGIN")
+            connection.execute("INSERT INTO log VALUES (?, ?)", [sha256, path.name])
+            connection.execute("INSERT INTO sample BY NAME SELECT * FROM log_rows")
+            connection.execute("COMMIT")
+        connection.close()
 
 
-def ingest_all(paths: list[Path], folder: Path) -> Store:
-    """Ingest as the command does, in this process alone."""
-    make_workspace(folder / "w")
-    loaded = Workspace.load(folder / "w")
-    settings = loaded.settings.model_copy(update={"workers": 1, "vehicles": {"otter": VEHICLE}})
-    workspace = Workspace(loaded.root, settings)
-    store = workspace.open_store()
-    logs = find_logs(workspace, paths, "otter")
-    outcomes = list(ingest_logs(workspace, store, logs, load_pipelines(workspace), NOW))
-    if {outcome.state for outcome in outcomes} != {"stored"}:
-        raise SystemExit(f"not all was stored: {outcomes[0]}")
-    return store
+class Ingest:
+    """What the command does, in this process alone, into a new workspace."""
+
+    def __init__(self, folder: Path) -> None:
+        make_workspace(folder / "w")
+        loaded = Workspace.load(folder / "w")
+        settings = loaded.settings.model_copy(update={"workers": 1, "vehicles": {"otter": VEHICLE}})
+        self.workspace = Workspace(loaded.root, settings)
+        self.store = self.workspace.open_store()
+
+    def run(self, paths: list[Path]) -> None:
+        """Store them all."""
+        self.ingest(paths)
+        self.store.close()
+
+    def ingest(self, paths: list[Path]) -> None:
+        """Store them all; the store stays open."""
+        logs = find_logs(self.workspace, paths, "otter")
+        pipelines = load_pipelines(self.workspace)
+        outcomes = list(ingest_logs(self.workspace, self.store, logs, pipelines, NOW))
+        if {outcome.state for outcome in outcomes} != {"stored"}:
+            raise SystemExit(f"not all was stored: {outcomes[0]}")
 
 
-def store_only(paths: list[Path], folder: Path) -> None:
-    """Read with every check and store; no operating points are looked for."""
-    with mock.patch("healthtrack.chain.logs.find_operation", nothing_found):
-        ingest_all(paths, folder).close()
+class StoreOnly(Ingest):
+    """The same without looking for operating points."""
+
+    def run(self, paths: list[Path]) -> None:
+        """Read with every check and store."""
+        with mock.patch("healthtrack.chain.logs.find_operation", nothing_found):
+            super().run(paths)
 
 
 def nothing_found(samples: pl.DataFrame, vehicle: VehicleSettings) -> Operation:
     """Find nothing, in no time."""
-    return find_operation(samples.clear(), vehicle)
+    return NOTHING
 
 
-def store_windows_indicators(
-    paths: list[Path], folder: Path, learned: dict[str, Baseline] | None = None
-) -> dict[str, Baseline]:
-    """Read, find the operating points, store, and measure every drive against the baselines."""
-    store = ingest_all(paths, folder)
-    with store:
-        history = as_then(store.history("otter", LATE), LATE)
-    baselines = {}
-    seen, _ = indicators.observable(history.windows, VEHICLE)
-    for indicator in seen:
-        observed = observe(indicator, history, VEHICLE)
-        if observed is None:
-            continue
-        if learned is None:
-            found = baseline.learn(indicator, observed.observations, (FIRST, LATE))
+class WithIndicators(Ingest):
+    """The same, and then every drive measured against the baselines."""
+
+    baselines: ClassVar[dict[str, Baseline]] = {}
+
+    def run(self, paths: list[Path]) -> None:
+        """Read, find the operating points, store, measure."""
+        self.ingest(paths)
+        for indicator, observations in self.observed():
+            if indicator.name in self.baselines:
+                found = baseline.figures(indicator, self.baselines[indicator.name], observations)
+                if found.drives.height != len(paths):
+                    raise SystemExit(f"{indicator.name}: {found.drives.height} figures")
+        self.store.close()
+
+    def observed(self) -> Iterator[tuple[Indicator, pl.DataFrame]]:
+        """Yield the observable indicators with what they see of all that is stored."""
+        history = as_then(self.store.history("otter", LATE), LATE)
+        for indicator in indicators.observable(history.windows, VEHICLE)[0]:
+            found = observe(indicator, history, VEHICLE)
             if found is not None:
-                baselines[indicator.name] = found
-        elif indicator.name in learned:
-            found_figures = baseline.figures(
-                indicator, learned[indicator.name], observed.observations
-            )
-            if found_figures.drives.height != len(paths):
-                raise SystemExit(f"{indicator.name}: {found_figures.drives.height} figures")
-    return baselines
+                yield indicator, found.observations
+
+    def learn(self, paths: list[Path]) -> None:
+        """Learn the baselines of all of these logs, once for all rounds."""
+        self.ingest(paths)
+        for indicator, observations in self.observed():
+            found = baseline.learn(indicator, observations, (FIRST, LATE))
+            if found is not None:
+                self.baselines[indicator.name] = found
+        self.store.close()
 
 
-def timed(work: Callable[[list[Path], Path], object], paths: list[Path]) -> tuple[float, float]:
-    """Return how long it takes into a fresh folder: wall and processor. [s]."""
+WORKS: dict[str, type[BareLoop | Ingest]] = {
+    "bare loop": BareLoop,
+    "store": StoreOnly,
+    "and windows, indicators": WithIndicators,
+}
+
+
+def timed(work: type[BareLoop | Ingest], paths: list[Path]) -> tuple[float, float]:
+    """Return how long it takes into a new file that is closed in the end: wall, processor. [s]."""
     with tempfile.TemporaryDirectory() as name:
+        made = work(Path(name))
         wall, processor = time.perf_counter(), time.process_time()
-        work(paths, Path(name))
+        made.run(paths)
         return time.perf_counter() - wall, time.process_time() - processor
 
 
@@ -177,16 +219,14 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         paths = write_logs(Path(name), files, rows)
         with tempfile.TemporaryDirectory() as other:
-            learned = store_windows_indicators(paths, Path(other))
-        whole = partial(store_windows_indicators, learned=learned)
-        works = {"bare loop": bare_loop, "store": store_only, "and windows, indicators": whole}
-        took: dict[str, list[tuple[float, float]]] = {words: [] for words in works}
+            WithIndicators(Path(other)).learn(paths)
+        took: dict[str, list[tuple[float, float]]] = {words: [] for words in WORKS}
         for _ in range(rounds):
-            for words, work in works.items():
+            for words, work in WORKS.items():
                 took[words].append(timed(work, paths))
     out(f"{files} logs of {rows} rows, {len(COLUMNS) + 1} columns, {rounds} rounds; per file, ")
-    out(f"wall (processor); figures of {', '.join(learned)}\n")
-    for words in works:
+    out(f"wall (processor); figures of {', '.join(WithIndicators.baselines)}\n")
+    for words in WORKS:
         out(f"{words:24}")
         for clock, form in ((0, " {:6.1f} ms {:5.2f} x"), (1, " ({:6.1f} ms {:5.2f} x)")):
             each = [1000 * one[clock] / files for one in took[words]]
