@@ -29,6 +29,7 @@ from healthtrack.bench import settings as varied
 from healthtrack.bench.scoring import Figures, figures
 from healthtrack.bench.settings import Variant
 from healthtrack.bench.study import AS_IT_WAS, SCHEMAS, FaultPlan, Task, run_vehicle, scored
+from healthtrack.bench.tune import inspected
 from healthtrack.errors import UsageError
 from healthtrack.jobs.pool import run_all
 
@@ -419,6 +420,7 @@ def _finish(path: Path, partial: Path, head: dict[str, Any]) -> None:
 
 def as_document(told: Backtest) -> dict[str, Any]:
     """Return what a back-test says as one plain document: the shape of ``show --json``."""
+    held = inspected(told)
     return {
         "name": told.name,
         "created": told.plan["created"],
@@ -436,6 +438,7 @@ def as_document(told: Backtest) -> dict[str, Any]:
             for one in told.variants
         ],
         "table": told.table().to_dicts(),
+        "inspection": None if held is None else asdict(held),
     }
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from healthtrack.bench.study import AS_IT_WAS
+from healthtrack.bench.tune import inspected
 from healthtrack.report.backtest import (
     Band,
     CurvePoint,
@@ -47,8 +48,11 @@ def shown(told: Backtest) -> Shown:
         vehicles=tuple(told.plan["vehicles"]),
         summary=tuple(_summary(told)),
         cases=tuple((case, _row(told.figures(case=case))) for case in told.cases),
-        variants=tuple((row["variant"], _row(told.figures(row["variant"]))) for row in rows),
-        curve=tuple(_point(row) for row in rows),
+        variants=(
+            *((row["variant"], _row(told.figures(row["variant"]))) for row in rows),
+            *_planned_rows(told),
+        ),
+        curve=(*(_point(row) for row in rows), *_planned_points(told)),
         strips=tuple(_strip(told, name, rows) for name in sorted(names)),
         lines=_lines(told),
         settings=told.plan["settings"],
@@ -109,6 +113,27 @@ def _point(row: dict[str, object]) -> CurvePoint:
         faults=int(str(row["faults"])),
         front=bool(row["front"]),
     )
+
+
+def _planned_points(told: Backtest) -> list[CurvePoint]:
+    """Return inspections by distance as a point of the curve: no alert of theirs is false."""
+    held = inspected(told)
+    if held is None:
+        return []
+    missed, delay = held.faults - held.found, held.delay_days.median
+    return [CurvePoint(held.name, 0.0, None, None, delay, missed, held.faults, front=False)]
+
+
+def _planned_rows(told: Backtest) -> list[tuple[str, tuple[str, ...]]]:
+    """Return inspections by distance, and never looking, as rows beside the settings."""
+    held = inspected(told)
+    if held is None:
+        return []
+    none, days = "\u2013", _number(held.delay_days.median, "{:.0f}")
+    return [
+        (held.name, ("0", none, f"{held.found} of {held.faults}", days, none, none, none)),
+        ("never looking", ("0", none, f"0 of {held.faults}", none, none, none, none)),
+    ]
 
 
 def _float(value: object) -> float | None:

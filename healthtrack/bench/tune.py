@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 import numpy as np
 import polars as pl
 
-from healthtrack.bench.scoring import Figures, Scored, figures
+from healthtrack.bench.scoring import Figures, Middle, Scored, figures, middle
 from healthtrack.bench.study import AS_IT_WAS, scored
 from healthtrack.errors import UsageError
 
@@ -33,6 +33,8 @@ FAULTS_PER_YEAR = 0.3
 years, as the drift takes for possible (common practice, no source)."""
 DRAWS = 4000
 """Bootstrap draws: the ends of a 95 % interval are then known to about 2 % of its width."""
+EVERY_KM = 15_000.0
+"""Distance between the inspections that settings are held against: a year's driving. [km]"""
 FEWEST = 4
 """Vehicles from which a bootstrap over vehicles means anything."""
 
@@ -335,6 +337,33 @@ def _difference(
         if apart.size:
             low, high = (float(np.quantile(apart, q)) for q in (0.025, 0.975))
     return Difference(figure, unit, first, second, second - first, low, high)
+
+
+@dataclass(frozen=True, slots=True)
+class Inspected:
+    """What looking at every vehicle each so many kilometres finds of the faults that were put in.
+
+    Never looking finds none of them.
+    """
+
+    every_km: float
+    faults: int
+    found: int
+    delay_days: Middle
+
+    @property
+    def name(self) -> str:
+        """What it is called beside settings."""
+        return f"inspection every {self.every_km:.0f} km"
+
+
+def inspected(told: Backtest, every_km: float = EVERY_KM) -> Inspected | None:
+    """Return what inspections would find; None where no fault was put in."""
+    rows = inspections(told, every_km)
+    if not rows:
+        return None
+    delays = [row["delay_days"] for row in rows if row["found"]]
+    return Inspected(every_km, len(rows), len(delays), middle(delays))
 
 
 def inspections(told: Backtest, every_km: float, share: float = 0.5) -> list[dict[str, Any]]:

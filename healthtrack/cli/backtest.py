@@ -33,9 +33,6 @@ if TYPE_CHECKING:
     from healthtrack.records import VehicleHistory
     from healthtrack.store import Store
 
-INSPECTION_KM = 15_000.0
-"""Distance between inspections that the table holds against: a year's driving."""
-
 
 @click.group(short_help="Replay history: what would settings have said, and at what price?")
 def backtest() -> None:
@@ -264,17 +261,22 @@ def apply_settings(name: str, settings: str | None, **wanted: Any) -> None:  # n
 
 @backtest.command(short_help="Hold this monitor against other detectors of change.")
 @click.argument("name")
-@click.option("--every", type=float, default=INSPECTION_KM, show_default=True, metavar="KM",
-              help="Distance between the inspections it is held against.")  # fmt: skip
+@click.option(
+    "--every",
+    type=click.FloatRange(min=100.0),
+    metavar="KM",
+    help="Distance between the inspections it is held against. [default: 15000]",
+)
 @with_workspace
-def detectors(name: str, every: float) -> None:
+def detectors(name: str, every: float | None) -> None:
     """Show how early other detectors tell of the faults of NAME, at as many false alerts."""
     from healthtrack.bench import detectors as others
     from healthtrack.bench import results
+    from healthtrack.bench.tune import EVERY_KM
 
     shell = Shell.current()
     told = results.load(shell.workspace().root, name)
-    table, skipped = others.table(told, every)
+    table, skipped = others.table(told, every or EVERY_KM)
     if shell.as_json:
         print_json({"name": name, "detectors": table.to_dicts(), "skipped": skipped})
         return
@@ -343,9 +345,10 @@ def _show(
     shell: Shell, workspace: Workspace, told: Backtest, *, pdf: bool, others: bool = False
 ) -> None:
     from healthtrack.bench import detectors, results
+    from healthtrack.bench.tune import EVERY_KM
 
     path = _report(workspace, told) if pdf else None
-    held = detectors.table(told, INSPECTION_KM) if others else None
+    held = detectors.table(told, EVERY_KM) if others else None
     if shell.as_json:
         document = results.as_document(told) | {"report": None if path is None else str(path)}
         if held is not None:
@@ -377,9 +380,26 @@ def _lines(told: Backtest) -> list[str]:
             lines.append(f"  {case}")
             lines += [f"    {line}" for line in figure_lines(told.figures(case=case))[:3]]
     front = [row["variant"] for row in told.table().iter_rows(named=True) if row["front"]]
+    lines += _beside(told)
     if len(told.variants) > 1:
         lines.append(f"none better at once in false alerts, misses and delay: {'; '.join(front)}")
     return lines
+
+
+def _beside(told: Backtest) -> list[str]:
+    """Return what never looking, and looking by the calendar, would find."""
+    from healthtrack.bench.tune import inspected
+
+    held = inspected(told)
+    if held is None:
+        return []
+    delay = held.delay_days.median
+    after = "" if delay is None else f", after {delay:.0f} days (median)"
+    words = (
+        f"beside them, of the {held.faults} faults that were put in: never looking finds none; an "
+        f"{held.name} finds {held.found}{after}"
+    )
+    return [words]
 
 
 def _size(told: Backtest) -> str:

@@ -203,7 +203,7 @@ def _table_of_variants(flow: Flow, shown: Shown) -> None:
         return
     flow.bookmark("Settings")
     flow.space(GAP)
-    flow.heading("Settings", aside="all cases together")
+    flow.heading("Settings", aside="all cases together; inspections: of faults put in")
     _table(flow, shown.variants)
 
 
@@ -277,7 +277,8 @@ def _curve(flow: Flow, shown: Shown) -> None:
     flow.space(CURVE + 10.0)
     flow.paragraph(
         "Filled: no other settings are better at once in false alerts, misses and delay. Bars: "
-        "95 % interval of the rate, cut off at the edge. Never looking alerts nobody and finds "
+        "95 % interval of the rate, cut off at the edge. An inspection is taken to find what has "
+        "reached half of its size, and to be never wrong. Never looking alerts nobody and finds "
         "nothing: it lies at no false alerts, without end above.",
         style.SMALL,
         colour=style.SOFT,

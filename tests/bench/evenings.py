@@ -26,7 +26,7 @@ from healthtrack.store import Episodes
 from tests.service_stand_ins import Clock, Pigeon
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
     from pathlib import Path
 
     import pytest
@@ -189,13 +189,19 @@ class Differences:
     words: tuple[str, ...]
 
 
-def verdicts_apart(root: Path, vehicle: str, told: Replay) -> Differences:
-    """Compare every verdict in the store with what the replay says of that evening."""
+def verdicts_apart(
+    root: Path, vehicle: str, told: Replay, days: Collection[date] = ()
+) -> Differences:
+    """Compare verdicts in the store with what the replay says of those evenings.
+
+    Those as of some days; all of them where none is named.
+    """
     with Workspace.load(root).open_store() as store:
         kept = {one.as_of: json.loads(one.document) for one in store.findings(vehicle)}
     states = dict(told.verdicts.iter_rows())
     words, said, largest = [], 0, 0.0
-    for day, document in sorted(kept.items()):
+    chosen = {day: kept[day] for day in days} if days else kept
+    for day, document in sorted(chosen.items()):
         known = [one for one in states if one <= day]
         state = states[max(known)] if known else "no_data"
         if state != document["state"]:
@@ -206,7 +212,7 @@ def verdicts_apart(root: Path, vehicle: str, told: Replay) -> Differences:
             apart, differing = _apart(row, found)
             largest, said = max(largest, apart), said + 1
             words += [f"{day} {found['indicator']}: {one}" for one in differing]
-    return Differences(len(kept), said, largest, tuple(words))
+    return Differences(len(chosen), said, largest, tuple(words))
 
 
 def _apart(row: dict[str, object], found: dict[str, object]) -> tuple[float, list[str]]:

@@ -41,7 +41,7 @@ def live(source: Path, root: Path, vehicle: str, *, every: bool) -> None:
     evenings.nights(root, days)
     told = evenings.replayed(root, vehicle, days[-1])
     kept, replayed = evenings.kept_episodes(root, vehicle), evenings.replayed_episodes(told)
-    compared = evenings.verdicts_apart(root, vehicle, told)
+    compared = evenings.verdicts_apart(root, vehicle, told, days)
     print(
         f"{vehicle}: {len(days)} evenings, {compared.said} statements on indicators, "
         f"{len(kept)} episodes, {'the same' if kept == replayed else 'NOT THE SAME'}; "

@@ -62,6 +62,9 @@ def test_what_was_run_is_listed_and_shown_as_text_json_parquet_and_pdf(root):
     assert "Back-test sweep" in words
     assert "Operating curve" in words
     assert words.count("not looked at") == 3  # causes and forecasts
+    assert told["inspection"]["faults"] == 2
+    assert words.count("inspection every 15000 km") >= 2  # in the table and on the curve
+    assert "never looking" in words
     alerts = pl.read_parquet(root / "backtests" / "sweep" / "alerts.parquet")
     assert {"vehicle", "case", "variant", "raised_on", "false"} <= set(alerts.columns)
 

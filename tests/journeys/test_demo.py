@@ -5,11 +5,14 @@ from __future__ import annotations
 import csv
 import json
 import shutil
+from datetime import date
 
 import pytest
 from click.testing import CliRunner
 
+from healthtrack import indicators
 from healthtrack.cli import main
+from tests.bench import evenings
 
 pytestmark = pytest.mark.journey
 
@@ -20,14 +23,19 @@ def _demo(root, history, *words):
     )
 
 
-@pytest.mark.slow
-def test_every_vehicle_gets_its_report_and_every_verdict_agrees_with_the_truth(
-    repository, tmp_path
-):
-    history = repository / "demo_history"
-    result = _demo(tmp_path, history, "--json")
+@pytest.fixture(scope="module")
+def demo(repository, tmp_path_factory):
+    """Return where the demo was run, and what it said."""
+    root = tmp_path_factory.mktemp("demo")
+    result = _demo(root, repository / "demo_history", "--json")
     assert result.exit_code == 0, result.stderr
-    document = json.loads(result.stdout)
+    return root, json.loads(result.stdout)
+
+
+@pytest.mark.slow
+def test_every_vehicle_gets_its_report_and_every_verdict_agrees_with_the_truth(repository, demo):
+    history = repository / "demo_history"
+    root, document = demo
 
     with (history / "truth.csv").open(encoding="utf-8") as stream:
         truth = {row["vehicle"]: row for row in csv.DictReader(stream)}
@@ -38,9 +46,30 @@ def test_every_vehicle_gets_its_report_and_every_verdict_agrees_with_the_truth(
     assert all(comparison["agrees"] for comparison in document["truth"])
 
     for vehicle in truth:
-        (report,) = (tmp_path / "reports" / vehicle).glob("*.pdf")
+        (report,) = (root / "reports" / vehicle).glob("*.pdf")
         assert report.name.startswith(f"{vehicle}_{document['as_of']}")
         assert report.read_bytes().startswith(b"%PDF-")
+
+
+@pytest.mark.slow
+def test_a_service_that_assessed_every_night_kept_the_alerts_that_a_replay_gives(
+    demo, tmp_path, monkeypatch
+):
+    # the van whose airflow sensor reads less and less until it is replaced; two indicators raise
+    few = {name: indicators.ALL[name] for name in ("airflow", "breathing")}
+    monkeypatch.setattr(indicators, "ALL", few)
+    evenings.without_causes(monkeypatch)
+    root = evenings.copy_of_one(demo[0] / "reports" / ".demo", tmp_path / "garage", "chamois")
+    told = evenings.replayed(root, "chamois", date(2025, 9, 30))
+    nights = evenings.around(told)  # tests/benchmarks/replay_history.py goes through all of them
+    evenings.nights(root, nights)
+    kept = evenings.kept_episodes(root, "chamois")
+    assert len(kept) >= 2
+    assert all(closed is not None for *_, closed in kept)  # the sensor was replaced
+    assert kept == evenings.replayed_episodes(told)
+    compared = evenings.verdicts_apart(root, "chamois", told, nights)  # not the demo's own
+    assert compared.evenings == len(nights)
+    assert compared.words == ()
 
 
 @pytest.fixture(scope="module")

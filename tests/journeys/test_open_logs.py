@@ -10,13 +10,16 @@ from __future__ import annotations
 
 import json
 import shutil
+from datetime import date
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from pypdf import PdfReader
 
+from healthtrack import indicators
 from healthtrack.cli import main
+from tests.bench import evenings
 
 SETTINGS = """\
 [baseline]
@@ -142,3 +145,19 @@ def test_the_report_says_in_its_first_page_what_the_verdict_is(low):
     assert "Open car" in first_page
     assert "irflow" in first_page
     assert report["state"] in first_page.lower()
+
+
+def test_a_service_that_assessed_every_night_kept_the_alerts_that_a_replay_gives(
+    low, tmp_path, monkeypatch
+):
+    few = {name: indicators.ALL[name] for name in ("airflow", "breathing")}
+    monkeypatch.setattr(indicators, "ALL", few)
+    evenings.without_causes(monkeypatch)
+    root = evenings.copy_of_one(low, tmp_path / "garage", "car")
+    told = evenings.replayed(root, "car", date.fromisoformat(AS_OF))
+    days = told.verdicts["said_on"].to_list()
+    evenings.nights(root, [day for day in days if day >= date(2017, 7, 13)])  # learning before
+    kept = evenings.kept_episodes(root, "car")
+    assert "airflow" in {indicator for _, indicator, *_ in kept}
+    assert kept == evenings.replayed_episodes(told)
+    assert evenings.verdicts_apart(root, "car", told).words == ()
