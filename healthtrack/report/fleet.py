@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from healthtrack.config import WorkspaceSettings
     from healthtrack.records import IndicatorFinding, VehicleFinding
     from healthtrack.report.page import Page
+    from healthtrack.report.style import Type
 
 LINE = 5.6
 MARK = 3.2
@@ -59,8 +60,9 @@ FEW = 40
 """Up to so many vehicles each has its line in full."""
 GUTTER = 8.0
 SMALL_SPARK = 14.0
-DENSE_WORST = 36.0
-"""Widths in the two columns of vehicles that need no attention. [mm]."""
+"""Width of a small trend in the two columns of vehicles that need no attention. [mm]."""
+RUNNING_HEAD = 5.6
+"""What the head of every further page takes. [mm]."""
 DENSE_WORDS = "down the left column, then the right; the indicator that is nearest to its limit"
 
 LEFT_ALIGNED = frozenset({"name", "spark", "worst"})
@@ -255,21 +257,32 @@ class Group(NamedTuple):
     """Vehicles of which the same is to be said."""
 
     said: str
-    names: list[str]
+    names: list[tuple[str, str]]
+    """Each with what is added in brackets, or nothing."""
 
     @property
     def words(self) -> str:
-        """The sentence: what is said, then whose it is."""
+        """The sentence: what is said, then whose it is; what is added is written once."""
         shown = self.names if len(self.names) <= MOST_NAMES else self.names[: MOST_NAMES - 1]
         more = len(self.names) - len(shown)
-        return f"{self.said}: {', '.join(shown)}{f' and {more} more' if more else ''}."
+        alike: dict[str, list[str]] = {}
+        for name, added in shown:
+            alike.setdefault(added, []).append(name)
+        told = "; ".join(_added(names, added) for added, names in alike.items())
+        return f"{self.said}: {told}{f' and {more} more' if more else ''}."
 
 
-def _grouped(pairs: Iterable[tuple[str, str]]) -> list[Group]:
+def _added(names: Sequence[str], added: str) -> str:
+    if not added:
+        return ", ".join(names)
+    return f"{', '.join(names)} ({added if len(names) == 1 else f'all {added}'})"
+
+
+def _grouped(told: Iterable[tuple[str, str, str]]) -> list[Group]:
     """Put names together of which the same is said; in the order in which each is first said."""
-    groups: dict[str, list[str]] = {}
-    for said, name in pairs:
-        groups.setdefault(said, []).append(name)
+    groups: dict[str, list[tuple[str, str]]] = {}
+    for said, name, added in told:
+        groups.setdefault(said, []).append((name, added))
     return [Group(said, names) for said, names in groups.items()]
 
 
@@ -281,11 +294,12 @@ def _plans(
     for finding in ordered:
         soon = min((_due(item) for item in finding.indicators), default=NEVER)
         name = names[finding.vehicle]
-        by = f" (by {short_day(soon)})" if soon != NEVER else ""
         if finding.state in ("alarm", "alert"):
-            plans.append((_first_step(finding).rstrip(". "), f"{name}{by}"))
+            by = f"by {short_day(soon)}" if soon != NEVER else ""
+            by = "past a limit" if finding.state == "alarm" else by
+            plans.append((_first_step(finding).rstrip(". "), name, by))
         elif as_of is not None and soon <= as_of + PLAN_AHEAD:
-            plans.append(("A limit may be reached", f"{name} (about {short_day(soon)})"))
+            plans.append(("A limit may be reached", name, f"about {short_day(soon)}"))
     return _grouped(plans)
 
 
@@ -309,12 +323,12 @@ def _changes(
         old = then.get(finding.vehicle)
         now = style.MARKS[finding.state].word
         if old is None:
-            changes.append((f"New, {now}", names[finding.vehicle]))
+            changes.append((f"New, {now}", names[finding.vehicle], ""))
         elif old.state != finding.state:
             was = style.MARKS[old.state].word
-            changes.append((f"Was {was}, is {now}", names[finding.vehicle]))
+            changes.append((f"Was {was}, is {now}", names[finding.vehicle], ""))
     gone = sorted(set(then) - {finding.vehicle for finding in ordered})
-    return _grouped([*changes, *(("No longer in the fleet", vehicle) for vehicle in gone)])
+    return _grouped([*changes, *(("No longer in the fleet", vehicle, "") for vehicle in gone)])
 
 
 def is_silent(finding: VehicleFinding, as_of: date) -> bool:
@@ -335,11 +349,12 @@ def _silent(
     quiet = [finding for finding in ordered if is_silent(finding, as_of)]
     quiet.sort(key=lambda finding: (str(finding.last_drive or ""), finding.vehicle))
     return _grouped(
-        ("No drive so far", names[finding.vehicle])
+        ("No drive so far", names[finding.vehicle], "")
         if finding.last_drive is None
         else (
             "Last drive longer ago than five usual pauses",
-            f"{names[finding.vehicle]} ({short_day(finding.last_drive.date())})",
+            names[finding.vehicle],
+            f"on {short_day(finding.last_drive.date())}",
         )
         for finding in quiet
     )
@@ -385,9 +400,11 @@ def _full(flow: Flow, ordered: Sequence[VehicleFinding], names: Mapping[str, str
 def _dense(flow: Flow, ordered: Sequence[VehicleFinding], names: Mapping[str, str]) -> None:
     """Write two vehicles side by side, page by page, down the left half and then the right."""
     width = (flow.paper.inner_width - GUTTER) / 2
+    line = _line(flow, len(ordered))
+    said = max(text_width(_dense_words(finding), style.SMALL) for finding in ordered) + 2.0
     rest = list(ordered)
     while rest:
-        lines = min(int(flow.room // LINE), -(-len(rest) // 2))
+        lines = min(int(flow.room // line), -(-len(rest) // 2))
         if lines < 1:
             flow.new_page()
             continue
@@ -395,26 +412,58 @@ def _dense(flow: Flow, ordered: Sequence[VehicleFinding], names: Mapping[str, st
             left = flow.paper.left + column * (width + GUTTER)
             for index, finding in enumerate(rest[column * lines : (column + 1) * lines]):
                 place = Span(left, left + width)
-                _dense_row(flow, place, index * LINE, finding, names[finding.vehicle])
-        flow.space(lines * LINE)
+                row = Dense(place, flow.y + index * line, line, said)
+                _dense_row(flow.page, row, finding, names[finding.vehicle])
+        flow.space(lines * line)
         rest = rest[2 * lines :]
 
 
-def _dense_row(flow: Flow, at: Span, down: float, finding: VehicleFinding, name: str) -> None:
-    page, top = flow.page, flow.y + down
+def _line(flow: Flow, rows: int) -> float:
+    """Return the height of a line: a little lower where that saves a page of a few rows. [mm]."""
+    whole = flow.paper.floor - flow.paper.top - RUNNING_HEAD
+
+    def pages(line: float) -> int:
+        after = rows - 2 * int(flow.room // line)
+        return -(-max(after, 0) // (2 * int(whole // line)))
+
+    return min((LINE, 0.96 * LINE, 0.92 * LINE), key=lambda line: (pages(line), -line))
+
+
+class Dense(NamedTuple):
+    """Where a row of two columns stands, its height, and the width of what is said. [mm]."""
+
+    at: Span
+    top: float
+    height: float
+    said: float
+
+
+def _dense_words(finding: VehicleFinding) -> str:
+    item = worst_indicator(finding)
+    return style.MARKS[finding.state].word if item is None else _worst_words(item)
+
+
+def _dense_row(page: Page, row: Dense, finding: VehicleFinding, name: str) -> None:
+    at, top = row.at, row.top
     y = top + 3.9
     page.mark(at.left + 1.6, y - 1.1, finding.state, 4.2)
     item = worst_indicator(finding)
-    said = style.MARKS[finding.state].word if item is None else _worst_words(item)
+    said = _dense_words(finding)
     page.text(at.right, y, said, style.SMALL, align="right", colour=style.SOFT)
-    page.rule(at.left, at.right, top + LINE, style.HAIR, 0.35)
+    page.rule(at.left, at.right, top + row.height, style.HAIR, 0.35)
     end = at.right - text_width(said, style.SMALL) - 2.0
     if item is not None:
-        spark = Span(at.right - DENSE_WORST - SMALL_SPARK, at.right - DENSE_WORST)
-        _spark(page, item, spark, top + 0.7, LINE - 1.4)
+        spark = Span(at.right - row.said - SMALL_SPARK, at.right - row.said)
+        _spark(page, item, spark, top + 0.7, row.height - 1.4)
         end = min(end, spark.left - 2.0)
-    shown = shorten(name, end - at.left - 5.2, style.SMALL_STRONG)
-    page.text(at.left + 5.2, y, shown, style.SMALL_STRONG, own_words=True)
+    _name(page, Span(at.left + 5.2, end), y, name, style.SMALL_STRONG)
+
+
+def _name(page: Page, at: Span, y: float, name: str, kind: Type) -> None:
+    """Write a name as large as its place allows, and cut only where the smallest is too wide."""
+    kinds = (kind, style.SMALL_STRONG, style.TINY_STRONG)
+    fits = next((one for one in kinds if text_width(name, one) <= at.width), style.TINY_STRONG)
+    page.text(at.left, y, shorten(name, at.width, fits), fits, own_words=True)
 
 
 def _why(finding: VehicleFinding, width: float) -> list[str]:
@@ -465,8 +514,7 @@ def _table_head(flow: Flow, at: Columns) -> None:
 def _row(flow: Flow, at: Columns, finding: VehicleFinding, name: str) -> None:
     page, y = flow.page, flow.y + 3.9
     page.mark(at["mark"].middle, y - 1.1, finding.state, 4.8)
-    shown = shorten(name, at["name"].width, style.STRONG)
-    page.text(at["name"].left, y, shown, style.STRONG, own_words=True)
+    _name(page, at["name"], y, name, style.STRONG)
     item = worst_indicator(finding)
     if item is None:
         room = at["reached"].right - at["spark"].left

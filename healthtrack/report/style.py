@@ -87,6 +87,7 @@ STRONG = Type(9.8, 600, 4.6)
 SMALL = Type(8.4, 400, 3.9)
 SMALL_STRONG = Type(8.4, 600, 3.9)
 TINY = Type(7.4, 400, 3.4)
+TINY_STRONG = Type(7.4, 600, 3.4)
 
 
 @dataclass(frozen=True, slots=True)

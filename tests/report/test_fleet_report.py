@@ -14,8 +14,17 @@ from pypdf import PdfReader
 
 from healthtrack.config import VehicleSettings, WorkspaceSettings
 from healthtrack.records import STATES, Forecast
-from healthtrack.report import document, write_fleet_report
-from healthtrack.report.fleet import attention, compose_fleet, is_silent, share_used
+from healthtrack.report import document, style, write_fleet_report
+from healthtrack.report.fleet import (
+    LINE,
+    _grouped,
+    _line,
+    attention,
+    compose_fleet,
+    is_silent,
+    share_used,
+)
+from healthtrack.report.flow import Flow
 
 WORKSPACE = WorkspaceSettings(vehicles={"vehicle-002": VehicleSettings(name="Badger")})
 
@@ -138,8 +147,24 @@ def test_vehicles_of_which_the_same_is_said_share_a_line(fleet, tmp_path):
     text = text_of(path)
     plan = text[text.index("To plan") : text.index("Gone silent")]
     assert plan.count("Compare the airflow sensor") == 1
-    for n in (2, 9, 12, 19):  # the alarms of the invented fleet
-        assert f"vehicle-{n:03} (by 21 Jun 2026)" in plan
+    alarms = ", ".join(f"vehicle-{n:03}" for n in (2, 9, 12, 19))
+    assert f"{alarms} (all past a limit)." in " ".join(plan.split())
+
+
+def test_what_is_added_to_names_is_written_once_where_it_is_the_same():
+    told = (("Do it", "a", "by June"), ("Do it", "b", ""), ("Do it", "c", "by June"))
+    assert [group.words for group in _grouped(told)] == ["Do it: a, c (all by June); b."]
+    alone = _grouped([("Do it", "a", "by June"), ("Wait", "b", "")])
+    assert [group.words for group in alone] == ["Do it: a (by June).", "Wait: b."]
+
+
+def test_a_few_vehicles_take_no_page_of_their_own():
+    """Lines are a little lower where that saves a page, and never otherwise."""
+    flow = Flow(style.A4, "")
+    first = 2 * int(flow.room // LINE)
+    assert _line(flow, first) == LINE
+    assert _line(flow, first + 1) < LINE
+    assert _line(flow, first + 2 * int(0.1 * first)) == LINE  # too many to be saved
 
 
 def test_an_empty_fleet_and_the_same_bytes(tmp_path):
