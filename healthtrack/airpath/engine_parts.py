@@ -32,7 +32,9 @@ class Engine:
     turbine_efficiency : with the bearing's loss. [1]
     exhaust_heat : share of the fuel's energy that leaves with the exhaust, before the turbine. [1]
     back_pressure : behind the turbine, over ambient. [1]
-    cooler_effectiveness : of the charge cooler. [1]
+    cooler_effectiveness : of the charge cooler, at full flow. [1]
+    cooler_law : by which power its transfer units grow as the flow falls. [1]
+    cooler_sink : how far over ambient what it cools with stands: a liquid circuit. [K]
     cooler_loss : pressure drop over the charge cooler at full flow. [kPa]
     restriction : depression of the intake at full flow. [kPa]
     recirculation_temperature : of recirculated gas behind its cooler. [K]
@@ -65,6 +67,8 @@ class Engine:
     exhaust_heat: Value = 0.36
     back_pressure: Value = 1.05
     cooler_effectiveness: Value = 0.75
+    cooler_law: Value = 0.0
+    cooler_sink: Value = 0.0
     cooler_loss: Value = 10.0
     restriction: Value = 2.0
     recirculation_temperature: Value = 400.0
@@ -114,7 +118,7 @@ class Fault:
     pressure_offset : of the manifold pressure sensor. [kPa]
     leak : air lost behind the compressor, of the flow at full boost. [%]
     turbocharger_loss : loss of the compressor's efficiency. [% of it]
-    cooler_loss : effectiveness lost. [points]
+    cooler_loss : effectiveness lost, at full flow. [points]
     restriction : extra depression at the reference flow. [kPa]
     recirculation : extra recirculated share at this point, were the valve mapped. [%]
     temperature_offset : of the charge temperature sensor. [K]

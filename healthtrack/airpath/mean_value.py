@@ -148,7 +148,7 @@ def solve_healthy(engine: Engine, point: Point) -> Healthy:
         airflow = (1.0 - share) * cylinders
         ratio, efficiency = _compressor(engine, point, airflow, pressure, full, Fault())
         outlet = _outlet(point, ratio, efficiency)
-        charge = outlet - engine.cooler_effectiveness * (outlet - point.ambient_temperature)
+        charge = _cooled(engine, point, outlet, airflow / full, Fault())
         fuel = airflow / (STOICHIOMETRIC * np.asarray(point.excess_air))
         hot = _exhaust_temperature(engine, manifold, cylinders, fuel)
         through = cylinders + fuel - share * cylinders
@@ -260,6 +260,22 @@ def _outlet(point: Point, ratio: FloatArray, efficiency: FloatArray) -> FloatArr
     return np.asarray(point.ambient_temperature * (1.0 + rise / efficiency))
 
 
+def _cooled(
+    engine: Engine, point: Point, outlet: FloatArray, relative: FloatArray, fault: Fault
+) -> FloatArray:
+    """Return the temperature behind the charge cooler at a flow relative to full flow. [K].
+
+    ε = 1 − exp(−NTU) where what cools is plentiful, and NTU = UA/(ṁ·cp) grows as the flow falls
+    (Kays & London, *Compact Heat Exchangers*, 3rd ed. 1984, ch. 2): by the flow's power −1 where
+    the other side resists, by −0.2 where turbulent charge air does. Fouling lowers UA alike
+    everywhere, so at part load, where ε is near one anyway, it shows little.
+    """
+    whole = 1.0 - np.asarray(engine.cooler_effectiveness) + np.asarray(fault.cooler_loss) / 100.0
+    more = np.maximum(relative, 0.02) ** -np.asarray(engine.cooler_law)
+    sink = point.ambient_temperature + np.asarray(engine.cooler_sink)
+    return np.asarray(outlet - (1.0 - np.minimum(whole, 1.0) ** more) * (outlet - sink))
+
+
 def _exhaust_temperature(
     engine: Engine, manifold: FloatArray, cylinders: FloatArray, fuel: FloatArray
 ) -> FloatArray:
@@ -287,7 +303,6 @@ def _gas(
     """
     engine, point = healthy.engine, healthy.point
     back = np.asarray(engine.back_pressure * np.asarray(point.ambient_pressure))
-    effectiveness = np.asarray(engine.cooler_effectiveness) - np.asarray(fault.cooler_loss) / 100.0
     fuel = healthy.fuel * (1.0 + np.asarray(fault.fuel) / 100.0)
     if start is None:
         charge = healthy.charge_temperature + 0.0 * pressure
@@ -317,7 +332,7 @@ def _gas(
         airflow = np.maximum(cylinders - returned + leak, 0.05 * cylinders)
         ratio, efficiency = _compressor(engine, point, airflow, pressure, healthy.full_flow, fault)
         outlet = _outlet(point, ratio, efficiency)
-        charge = outlet - effectiveness * (outlet - point.ambient_temperature)
+        charge = _cooled(engine, point, outlet, airflow / healthy.full_flow, fault)
     through = cylinders + fuel - returned
     expansion = 1.0 - (back / ahead) ** EXHAUST_EXPONENT
     turbine = engine.turbine_efficiency * through * EXHAUST_HEAT * hot * expansion

@@ -23,7 +23,7 @@ class Cause:
     sign : "negative", "positive" or "both"
         Which sizes it can take.
     scale : float
-        Standard deviation of the (half-)normal prior of its size. [unit]
+        Scale of the prior of its size (:data:`healthtrack.diagnosis.hypotheses.TAILS`). [unit]
     weight : float
         How common it is among single faults, relative to the others.
     sudden : float
@@ -110,7 +110,7 @@ _ALL = (
         "charge_cooler_fouled",
         "the charge cooler is fouled",
         "points",
-        "effectiveness lost",
+        "effectiveness lost, at full flow",
         "cooler_loss",
         "positive",
         12.0,

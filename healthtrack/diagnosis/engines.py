@@ -90,7 +90,7 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
     number, seed : int
         How many, and which draw; the same seed gives the same engines.
     """
-    draw = qmc.LatinHypercube(d=34, rng=np.random.default_rng(seed)).random(number)
+    draw = qmc.LatinHypercube(d=36, rng=np.random.default_rng(seed)).random(number)
     column = iter(draw.T[:, :, np.newaxis])
 
     def between(low: float, high: float) -> FloatArray:
@@ -136,6 +136,10 @@ def plausible(number: int = NUMBER, seed: int = SEED) -> Engines:
         # as √T where all heat comes from the walls, nothing where the charge is as warm as they
         filling_warmth=between(0.0, 0.5),
         filling_residual=between(0.0, 0.046),
+        # between turbulent charge air and what lies beyond it as the greater resistance
+        cooler_law=between(0.2, 0.7),
+        # a third cools by a liquid circuit, some 5 to 25 K over ambient (common practice)
+        cooler_sink=np.maximum(between(-50.0, 25.0), 0.0),
     )
     return Engines(
         engine=engine,

@@ -1,6 +1,6 @@
 """How probable each hypothesis is: one cause, two causes, none, or something not on the list.
 
-Marginal likelihoods by quadrature: over a ladder of sizes with a (half-)normal prior, and over
+Marginal likelihoods by quadrature: over a ladder of sizes with a heavy-tailed prior, and over
 plausible engines. The prediction of a hypothesis is not exact: the engines' spread is kernel
 smoothed (West, *J. R. Statist. Soc. B* 55, 1993) and a floor stands for what the model leaves out,
 both growing with the size of the effect. "Unknown" predicts any pattern, at several scales; it wins
@@ -38,6 +38,9 @@ SIZES = 40
 """Steps of the size ladder: each some 13 % larger, finer than the model's own floor and spread."""
 PAIR_EVERY = 3
 """Pairs are looked at on every so many steps of the ladder."""
+TAILS = 4.0
+"""Degrees of freedom of the prior of sizes (half of Student's t on the cause's scale): most faults
+are small, a few are gross, and those are not drawn towards the small ones."""
 KERNEL = 0.6
 """Width of the kernel between engines of one kind, in standard deviations of their spread."""
 FLOOR = 0.12
@@ -214,7 +217,7 @@ def _ladder(
     spread = KERNEL**2 * np.einsum("kesi,kesj->ksij", off, off) / observed.shape[1]
     floor = FLOOR * (np.abs(mean) + observed.std(axis=1))
     spread += np.einsum("ksi,ij->ksij", floor**2, np.eye(mean.shape[-1]))
-    density = np.exp(-0.5 * relative**2) * np.gradient(relative)
+    density = (1.0 + relative**2 / TAILS) ** (-(TAILS + 1.0) / 2.0) * np.gradient(relative)
     return Ladder(
         cause=cause,
         sizes=sizes,
@@ -320,7 +323,8 @@ def _unknown(reading: Reading, level: FloatArray, covariance: FloatArray) -> flo
     filled = np.array([float(name in FILLED) for name in names])
     shapes = (
         (1.0 - FILLED_SHARE, shape * np.outer(unit, unit)),
-        (FILLED_SHARE, np.outer(filled, filled)),
+        # no more alike everywhere than a cause's effects are: else it fits what is flat too well
+        (FILLED_SHARE, np.outer(filled, filled) + FLOOR**2 * np.diag(filled)),
     )
     zero = np.zeros((1, 1, level.size))
     densities = [

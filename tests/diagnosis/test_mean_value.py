@@ -5,6 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from healthtrack.airpath import mean_value
+from healthtrack.airpath.cooler import counterflow_effectiveness
 from healthtrack.airpath.engine_parts import Engine, Fault, Point
 from healthtrack.airpath.mean_value import IDLING, orifice, solve, solve_healthy
 from healthtrack.diagnosis.engines import place, plausible
@@ -120,6 +122,41 @@ def test_a_charge_a_hundredth_warmer_fills_with_the_root_of_it_where_all_heat_is
         temperatures.append(np.log(fouled.charge_temperature / sound.charge_temperature))
     exponents = np.array(flows) / np.array(temperatures)
     np.testing.assert_allclose(exponents, [-1.0, -0.5], rtol=1e-3)
+
+
+def cooled(engine: Engine, relative: float, fault: Fault) -> float:
+    point = Point(2000.0, 2.0, 1.4, ambient_temperature=290.0)
+    charge = mean_value._cooled(engine, point, np.array(390.0), np.array(relative), fault)
+    return float(390.0 - charge)
+
+
+@pytest.mark.parametrize("law", [0.2, 1.0])
+@pytest.mark.parametrize("relative", [1.0, 0.5, 0.25])
+def test_the_charge_cooler_cools_by_its_transfer_units(law, relative):
+    engine = Engine(cooler_effectiveness=1.0 - np.exp(-1.2), cooler_law=law)
+    units = 1.2 * relative**-law
+    sound = 100.0 * counterflow_effectiveness(units, 0.0)
+    assert cooled(engine, relative, Fault()) == pytest.approx(sound)
+
+
+def test_a_fouled_cooler_loses_its_points_at_full_flow_and_fewer_at_part_load():
+    engine = Engine(cooler_effectiveness=0.8, cooler_law=0.5)
+    lost = [
+        cooled(engine, relative, Fault()) - cooled(engine, relative, Fault(cooler_loss=15.0))
+        for relative in (1.0, 0.5, 0.2)
+    ]
+    assert lost[0] == pytest.approx(15.0)
+    assert lost == sorted(lost, reverse=True)
+    # 100 K of which 0.2 and 0.35 are left at full flow, each to the power of 0.2 ** -0.5
+    assert lost[2] == pytest.approx(100.0 * (0.35**5**0.5 - 0.2**5**0.5))
+
+
+def test_a_liquid_circuit_cools_to_its_own_temperature():
+    engine = Engine(cooler_effectiveness=0.8, cooler_sink=20.0)
+    assert cooled(engine, 1.0, Fault()) == pytest.approx(0.8 * 80.0)
+    healthy = solve_healthy(engine, POINTS["closed"])
+    same = solve(healthy, Fault())
+    assert float(same.charge_temperature) == pytest.approx(float(healthy.charge_temperature))
 
 
 def test_residual_gas_takes_the_room_that_an_ideal_cycle_says():
