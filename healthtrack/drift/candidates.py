@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from healthtrack.drift.change import RAMP, STEP, USE
+from healthtrack.drift.change import FAST, MADE_OF, RAMP, STEP, USE
 from healthtrack.drift.gaussian import inside, outside
 
 OFFSET = 3
@@ -47,13 +47,14 @@ def adopt_change(
     per_point = np.logaddexp(np.logaddexp.reduce(joint, axis=(0, 1)), nothing)
     share, rest = np.exp(joint - per_point), np.exp(nothing - per_point)
     size = level.mean.shape[0]
-    direction = np.zeros((used, 3, points, size))
+    direction = np.zeros((used, len(MADE_OF), points, size))
     direction[:, STEP, :, 0] = 1.0
-    direction[:, RAMP, :, 0] = (distance - bank.origin[:used, series])[:, None]
-    direction[:, RAMP, :, 1] = 1.0
+    for shape in (RAMP, FAST):
+        direction[:, shape, :, 0] = (distance - bank.origin[:used, series])[:, None]
+        direction[:, shape, :, 1] = 1.0
     direction[:, USE, :, OFFSET] = 1.0
     answers = np.moveaxis(bank.answer[:, :used, :, :, series], 0, -1)
-    direction -= answers[:, [STEP, RAMP, STEP]]
+    direction -= answers[:, list(MADE_OF)]
     centre, variance = weighed.centre[..., series], weighed.variance[..., series]
     move = direction * centre[..., None]
     mean = np.einsum("ksg,ksgi->gi", share, move)

@@ -1,9 +1,10 @@
 """Has anything changed, and when did it start? A running sum of likelihood ratios.
 
-For every drive *k* since the baseline, and for two shapes (a step, a ramp), the likelihood of all
-figures since *k* with a change of unknown size is set against the healthy model's (Willsky & Jones,
-*IEEE Trans. Automatic Control* 21(1), 1976: the filter's answer to a change is propagated beside
-the filter). The size has a prior of the limit's order and is integrated out. The sum over *k*,
+For every drive *k* since the baseline, and for three shapes (a step, a ramp, a fast ramp), the
+likelihood of all figures since *k* with a change of unknown size is set against the healthy model's
+(Willsky & Jones, *IEEE Trans. Automatic Control* 21(1), 1976: the filter's answer to a change is
+propagated beside the filter). The size has a prior of the limit's order and is integrated out. The
+sum over *k*,
 
     R(t) = Σ_k  Δt_k · LR(change at k | figures up to t),      Δt_k in years,
 
@@ -49,18 +50,25 @@ STEP_SIZE = 0.4
 """Prior sd of a step, in limits: half of what harms, so that small ones are not ruled out."""
 RAMP_SIZE = 0.4
 """Prior sd of a ramp, in limits per 10 000 km: the limit in two or three service intervals."""
+FAST_SIZE = 1.2
+"""The same of a fast ramp: a few faults reach the limit within a service interval, and a prior that
+does not hold them would keep the level behind."""
 CHANGES_PER_YEAR = 0.3
 """How often a vehicle's air path changes at all, by wear, fault or work: about once in three years
 (common practice, no source). It weighs the candidates in the level before an alert; the alert
 itself does not use it."""
-USE_SHARE, USE_PER_YEAR = 0.2, 2.0
+USE_SHARE, USE_PER_YEAR = 0.2, 1.0
 """Share of sound vehicles whose figures move for good now and then for a reason that no channel
-tells (driver, place, fuel, tyres), and how often theirs do. The longer a vehicle has not, the less
-likely it is one of them (:func:`use_rate`)."""
+tells (driver, place, fuel, tyres), and how often theirs do [1/year] (common practice, no source).
+The longer a vehicle has not, the less likely it is one of them (:func:`use_rate`)."""
 USE_SIZE = 0.85
 """Prior sd of such a move, in typical drive errors."""
-STEP, RAMP, USE = 0, 1, 2
-RATE = np.array([CHANGES_PER_YEAR, CHANGES_PER_YEAR, 1.0])
+STEP, RAMP, FAST, USE = 0, 1, 2, 3
+MADE_OF = (STEP, RAMP, RAMP, STEP)
+"""Whose answer, power and match a shape has: it differs in the prior of its size only."""
+SHARES = np.array([0.35, 0.5, 0.15])
+"""How often a fault is a step, a ramp, a fast ramp (common practice, no source)."""
+RATE = np.array([CHANGES_PER_YEAR, CHANGES_PER_YEAR, CHANGES_PER_YEAR, 1.0])
 """What turns a candidate's time into the odds that it is true; that of a change of use holds it."""
 LOG_RATE = float(np.log(CHANGES_PER_YEAR))
 FARTHEST = 300.0
@@ -77,11 +85,11 @@ class Bank:
     """The filter without a further change (D parts; G, S), K candidates of two shapes beside it.
 
     ``answer`` (D, K, 2, G, S) is how the filter's state answers to a change of size one; ``power``
-    and ``match`` (K, 2, G, S) what the figures say of its size; ``omega`` (K, 3, G, S) the time
-    that the candidate stands for [years], for a change of use times its rate; ``start`` (K, S)
-    its drive (−1: free) and ``origin`` (K, S) its
-    place. The parts are the level filter's; level and slope are exactly zero until a change has
-    been found, and go on in a straight line since. ``log_weight`` (G, S).
+    and ``match`` (K, 2, G, S) what the figures say of its size; ``omega`` (K, 4, G, S) the time
+    that the candidate stands for [years], times the share of its shape, for a change of use times
+    its rate; ``start`` (K, S) its drive (−1: free) and ``origin`` (K, S) its place. The parts are
+    the level filter's; level and slope are exactly zero until a change has been found, and go on in
+    a straight line since. ``log_weight`` (G, S).
     """
 
     mean: FloatArray
@@ -147,8 +155,8 @@ def open_candidates(
     bank.answer[:, slot, :, :, where] = 0.0
     bank.power[slot, :, :, where] = 0.0
     bank.match[slot, :, :, where] = 0.0
-    time = np.maximum(wait, LEAST_WAIT) / DAYS_PER_YEAR / 2.0
-    bank.omega[slot, :USE, :, where] = time[where, None, None]
+    time = np.maximum(wait, LEAST_WAIT) / DAYS_PER_YEAR
+    bank.omega[slot, :USE, :, where] = (time[where, None] * SHARES)[..., None]
     use = time * rate
     bank.omega[slot, USE, :, where] = use[where, None]
 
@@ -186,7 +194,7 @@ def _join(bank: Bank, model: Model, where: IntArray, drive: IntArray) -> IntArra
 
 
 def _log_ratio_at(bank: Bank, model: Model, slot: IntArray, where: IntArray) -> FloatArray:
-    """Return ln LR of one candidate per series: (n, 3, G)."""
+    """Return ln LR of one candidate per series: (n, 4, G)."""
     power, match = (
         np.moveaxis(part[slot, :, :, where], 0, -1)[None] for part in (bank.power, bank.match)
     )
@@ -197,34 +205,34 @@ def _log_ratio_at(bank: Bank, model: Model, slot: IntArray, where: IntArray) -> 
 def _ratio(
     power: FloatArray, match: FloatArray, prior: FloatArray, side: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return size, its variance and ln LR with the size integrated out: (K', 3, G, S).
+    """Return size, its variance and ln LR with the size integrated out: (K', 4, G, S).
 
-    A change of use has a step's power and match (K', 2, G, S). A fault's size is integrated over
-    its side of concern only, where it has one.
+    ``power`` and ``match`` are (K', 2, G, S). A fault's size is integrated over its side of concern
+    only, where it has one.
     """
-    variance = np.empty((power.shape[0], 3, *power.shape[2:]))
+    variance = np.empty((power.shape[0], len(MADE_OF), *power.shape[2:]))
     centre, ratio = np.empty_like(variance), np.empty_like(variance)
-    fault, use = np.s_[:, :USE], np.s_[:, USE]
-    np.multiply(power, prior[:USE], out=variance[fault])
-    np.multiply(power[:, STEP], prior[USE], out=variance[use])
+    for shape, base in enumerate(MADE_OF):
+        np.multiply(power[:, base], prior[shape], out=variance[:, shape])
     variance += 1.0
     shrunk = np.log(variance)
     np.divide(prior, variance, out=variance)
-    np.multiply(match, variance[fault], out=centre[fault])
-    np.multiply(match[:, STEP], variance[use], out=centre[use])
-    np.multiply(match, centre[fault], out=ratio[fault])
-    np.multiply(match[:, STEP], centre[use], out=ratio[use])
+    for shape, base in enumerate(MADE_OF):
+        np.multiply(match[:, base], variance[:, shape], out=centre[:, shape])
+        np.multiply(match[:, base], centre[:, shape], out=ratio[:, shape])
     ratio -= shrunk
     ratio *= 0.5
     if side.any():
+        fault = np.s_[:, :USE]
         one_sided = np.log(2.0) + log_ndtr(side * centre[fault] / np.sqrt(variance[fault]))
         ratio[fault] += np.where(side == 0.0, 0.0, one_sided)
     return centre, variance, ratio
 
 
 def prior_variances(model: Model) -> FloatArray:
-    """Return the prior variances of the size of a step, a ramp and a change of use: (3, 1, S)."""
-    sizes = [STEP_SIZE * model.limit, RAMP_SIZE * model.limit, USE_SIZE * model.scale]
+    """Return the prior variances of the sizes of all shapes: (4, 1, S)."""
+    of_limit = (STEP_SIZE, RAMP_SIZE, FAST_SIZE)
+    sizes = [*(size * model.limit for size in of_limit), USE_SIZE * model.scale]
     return (np.array(sizes) ** 2)[:, None]
 
 
@@ -268,14 +276,14 @@ def absorb_bank(
 
 @dataclass(frozen=True)
 class Weighed:
-    """The candidates weighed; K' are the places in use, the shapes are STEP, RAMP and USE.
+    """The candidates weighed; K' are the places in use, the shapes are STEP, RAMP, FAST and USE.
 
     ``log_years`` (S,) is the evidence: ln of R over what a change of use explains.
     ``log_fault`` and ``log_use`` (S,) are the odds of a fault and of a change of use against
     neither, counted only for what the figures say beyond nothing: a candidate that has just opened
     is possible but no reason to widen a band. ``moments`` (5, S) are the change's if it is a fault.
     ``ratio`` holds ln of weight × likelihood ratio, ``odds`` the rate × time of each candidate,
-    ``centre`` and ``variance`` the sizes, all (K', 3, G, S).
+    ``centre`` and ``variance`` the sizes, all (K', 4, G, S).
     """
 
     log_years: FloatArray
@@ -288,7 +296,7 @@ class Weighed:
     variance: FloatArray
 
     def joint(self, series: int) -> FloatArray:
-        """Return ln of the odds of each candidate of one series against no change: (K', 3, G)."""
+        """Return ln of the odds of each candidate of one series against no change: (K', 4, G)."""
         with np.errstate(divide="ignore"):
             return np.asarray(self.ratio[..., series] + np.log(self.odds[..., series]))
 
@@ -309,11 +317,11 @@ def weigh(bank: Bank, model: Model, distance: FloatArray) -> Weighed:
     np.maximum(share, 0.0, out=share)
     excess = share.sum(axis=(0, 2))
     with np.errstate(divide="ignore"):
-        log_all = np.log([whole[STEP] + whole[RAMP], whole[USE]]) + top
-        log_fault, log_use = np.log([excess[STEP] + excess[RAMP], excess[USE]]) + top
+        log_all = np.log([whole[:USE].sum(axis=0), whole[USE]]) + top
+        log_fault, log_use = np.log([excess[:USE].sum(axis=0), excess[USE]]) + top
     log_years = log_all[0] - LOG_RATE - np.logaddexp(0.0, log_all[1])
     weight = share[:, :USE]
-    weight /= np.maximum(excess[STEP] + excess[RAMP], 1e-300)
+    weight /= np.maximum(excess[:USE].sum(axis=0), 1e-300)
     moments = _moments(weight, (centre, variance), distance - bank.origin[:used])
     return Weighed(log_years, log_fault, log_use, moments, ratio, odds, centre, variance)
 
@@ -325,13 +333,14 @@ def _moments(
     centre, variance = (part[:, :USE] for part in sizes)
     first = (weight * centre).sum(axis=2)
     second = (weight * (variance + centre * centre)).sum(axis=2)
+    slope, bend = (part[:, RAMP] + part[:, FAST] for part in (first, second))
     moments = np.stack(
         [
-            (first[:, STEP] + at * first[:, RAMP]).sum(axis=0),
-            (second[:, STEP] + at * at * second[:, RAMP]).sum(axis=0),
-            first[:, RAMP].sum(axis=0),
-            second[:, RAMP].sum(axis=0),
-            (at * second[:, RAMP]).sum(axis=0),
+            (first[:, STEP] + at * slope).sum(axis=0),
+            (second[:, STEP] + at * at * bend).sum(axis=0),
+            slope.sum(axis=0),
+            bend.sum(axis=0),
+            (at * bend).sum(axis=0),
         ]
     )
     moments[1] -= moments[0] ** 2

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from healthtrack.drift.change import Bank
+from healthtrack.drift.change import MADE_OF, Bank
 from healthtrack.drift.gaussian import inside, packed, unpacked
 from healthtrack.drift.level import SHARED, Level, Model
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
 
-VERSION = 3
+VERSION = 4
 RELEASE = 0.5
 """Prior sd of the level after the healthy period, in limits: wide against any drive's error, so
 that the band is what the data allow and not what is believed of healthy vehicles."""
@@ -122,7 +122,7 @@ def _first_bank(level: Level, candidates: int) -> Bank:
         answer=np.zeros((size, *cells)),
         power=np.zeros(cells),
         match=np.zeros(cells),
-        omega=np.zeros((candidates, 3, points, 1)),
+        omega=np.zeros((candidates, len(MADE_OF), points, 1)),
         start=np.full((candidates, 1), -1, dtype=np.int64),
         origin=np.zeros((candidates, 1)),
     )

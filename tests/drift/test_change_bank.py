@@ -12,6 +12,8 @@ from healthtrack.drift import follow, resume, resume_many
 from healthtrack.drift.change import (
     CHANGES_PER_YEAR,
     DAYS_PER_YEAR,
+    FAST,
+    FAST_SIZE,
     RAMP,
     RAMP_SIZE,
     STEP,
@@ -47,7 +49,7 @@ def test_the_evidence_is_set_against_what_a_change_of_use_explains(case):
     state, course = resume(None, segment, 1e9, grid)
     weighed = weigh(state.bank, model_of([segment], grid), segment.distance[-1:])
     sums = np.exp(weighed.joint(0)).sum(axis=(0, 2))
-    fault = (sums[STEP] + sums[RAMP]) / CHANGES_PER_YEAR
+    fault = sums[:USE].sum() / CHANGES_PER_YEAR
     assert np.exp(course.log_years[-1]) == pytest.approx(fault / (1.0 + sums[USE]))
 
 
@@ -77,7 +79,7 @@ def test_a_vehicle_that_has_kept_its_use_is_ever_less_likely_to_change_it():
 
 
 @pytest.mark.parametrize("side", [0, -1, 1])
-@pytest.mark.parametrize("shape", [STEP, RAMP, USE])
+@pytest.mark.parametrize("shape", [STEP, RAMP, FAST, USE])
 def test_a_candidates_ratio_is_that_of_two_gaussian_densities(case, maker, shape, side):
     segment, grid = case
     segment = maker.segment(segment.value, side=side)
@@ -90,10 +92,10 @@ def test_a_candidates_ratio_is_that_of_two_gaussian_densities(case, maker, shape
         slot = int(np.flatnonzero(state.bank.start[:, 0] == k)[0])
         ours = weighed.ratio[slot, shape, 0]
         change = np.where(np.arange(25) >= k, 1.0, 0.0)
-        if shape == RAMP:
+        if shape in {RAMP, FAST}:
             change *= segment.distance - segment.distance[k - 1]
         limit, scale = segment.limit, segment.scale
-        sd = (STEP_SIZE * limit, RAMP_SIZE * limit, USE_SIZE * scale)[shape]
+        sd = (STEP_SIZE * limit, RAMP_SIZE * limit, FAST_SIZE * limit, USE_SIZE * scale)[shape]
         if side == 0 or shape == USE:
             changed = healthy + sd**2 * np.outer(change, change)
             brute = multivariate_normal(np.zeros(25), changed).logpdf(segment.value) - nothing
@@ -111,7 +113,11 @@ def test_each_candidate_stands_for_the_time_since_the_drive_before(case):
     segment, grid = case
     state, _ = resume(None, segment, 1e9, grid)
     total = state.bank.omega[:, :USE].sum()
-    assert total == pytest.approx((segment.days[-1] - segment.days[0]) / DAYS_PER_YEAR, abs=1e-4)
+    years = (segment.days[-1] - segment.days[0]) / DAYS_PER_YEAR
+    assert total == pytest.approx(years, abs=1e-4)
+    # a change of use for as long, times how often it comes: nearly as at first, so early on
+    often = state.bank.omega[:, USE].sum()
+    assert often == pytest.approx(years * USE_PER_YEAR * USE_SHARE, rel=0.2)
 
 
 def test_joining_candidates_keeps_the_evidence(case, one_point_grid):
