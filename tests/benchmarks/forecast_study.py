@@ -33,8 +33,14 @@ from demo_history.simulator.frames import simulate_windows  # noqa: E402
 from demo_history.simulator.stories import Story  # noqa: E402
 from healthtrack import config, indicators  # noqa: E402
 from healthtrack.chain.ahead import drift_state  # noqa: E402
-from healthtrack.chain.following import Followed, as_then, follow  # noqa: E402
-from healthtrack.forecast import first_passage  # noqa: E402
+from healthtrack.chain.following import (  # noqa: E402
+    Followed,
+    as_then,
+    follow,
+    measured_against,
+    observe,
+)
+from healthtrack.forecast import DriftState, first_passage  # noqa: E402
 from healthtrack.forecast.score import (  # noqa: E402
     alpha_lambda,
     prognostic_horizon,
@@ -68,6 +74,9 @@ class Asked:
     high: float
     in_cone: bool
     line: float
+    state: DriftState
+    true_level: float
+    true_slope: float
 
     @property
     def inside(self) -> bool:
@@ -75,7 +84,7 @@ class Asked:
 
 
 def decline(vehicle, seed: int, limit: float):
-    """Return a vehicle whose airflow reading falls, its windows in health, and where it begins."""
+    """Return a vehicle whose airflow reading falls, the same in health, and where it begins."""
     story = Story(years=YEARS, wander="ar", wander_size=0.005, memory=20.0, drives_per_week=1.5)
     drives = plan_drives(np.random.default_rng(seed), [vehicle], story)
     begin = drives.odometer.min() + BEGINS * np.ptp(drives.odometer)
@@ -86,40 +95,29 @@ def decline(vehicle, seed: int, limit: float):
         simulate_windows(np.random.default_rng(seed), [vehicle], some, WINDOWS)
         for some in (replace(drives, faults=faults), drives)
     )
-    history = VehicleHistory(vehicle.name, seen.drives, seen.windows, standstills=seen.standstills)
-    return history, sound.windows, begin
+    histories = [
+        VehicleHistory(vehicle.name, one.drives, one.windows, standstills=one.standstills)
+        for one in (seen, sound)
+    ]
+    return *histories, begin
 
 
-def true_slopes(history, sound, followed, begin: float) -> dict[str, float]:
-    """Return by how much each indicator truly falls per kilometre: what the readings themselves do.
+def true_slopes(sound: VehicleHistory, settings, items, begin: float) -> dict[str, float]:
+    """Return by how much each indicator truly falls per kilometre.
 
-    The same windows with and without the fault, in the regions' own weights: where the valve holds
-    the measured airflow, a sensor that reads low shows at full load alone.
+    The figures of the same drives with and without the fault, all chance alike, against the same
+    baseline: what differs is the fault's and nothing else's. Where the valve holds the measured
+    airflow, a sensor that reads low shows at full load alone.
     """
-    pairs = history.windows.join(sound, on=["drive", "t"], suffix="_sound").with_columns(
-        airflow=pl.col("airflow") / pl.col("airflow_sound"),
-        boost=pl.col("manifold_pressure") / pl.col("manifold_pressure_sound"),
-    )
     result = {}
-    for item in followed:
-        name = item.witness.indicator.name
-        effect = pl.col("airflow") / (pl.col("boost") if name == "breathing" else 1.0) - 1.0
-        regions = item.witness.points.select("drive", "t", "region").join(
-            pairs.select("drive", "t", effect=100.0 * effect), on=["drive", "t"]
-        )
-        means = regions.group_by("drive", "region").agg(pl.col("effect").mean())
-        weighed = means.join(
-            item.witness.regions.select("drive", "region", weight=1.0 / pl.col("se") ** 2),
-            on=["drive", "region"],
-        )
-        drives = (
-            weighed.group_by("drive")
-            .agg((pl.col("effect") * pl.col("weight")).sum() / pl.col("weight").sum())
-            .join(history.drives.select("drive", "odometer_km"), on="drive")
-            .filter(pl.col("odometer_km") > begin)
-        )
-        km = drives["odometer_km"].to_numpy() - begin
-        result[name] = float(km @ drives["effect"].to_numpy() / (km @ km))
+    for item in items:
+        indicator = item.witness.indicator
+        healthy = measured_against(item.learned, observe(indicator, sound, settings), sound)
+        both = item.witness.figures.join(healthy.figures, on="drive", suffix="_sound")
+        late = both.filter(pl.col("odometer_km") > begin)
+        km = late["odometer_km"].to_numpy() - begin
+        effect = (late["value"] - late["value_sound"]).to_numpy()
+        result[indicator.name] = float(km @ effect / (km @ km))
     return result
 
 
@@ -140,7 +138,7 @@ def ask(vehicle, seed: int) -> list[Asked]:
     last = history.drives["odometer_km"].max()
     if last is None:  # no odometer: nothing to hold distances against
         return []
-    truth = true_slopes(history, sound, followed(history, settings, last), begin)
+    truth = true_slopes(sound, settings, followed(history, settings, last), begin)
     result = []
     for share in ASKED:
         for name, slope in truth.items():
@@ -153,7 +151,8 @@ def ask(vehicle, seed: int) -> list[Asked]:
             items = followed(history, settings, at)
             item = next((x for x in items if x.witness.indicator.name == name), None)
             if item is not None:
-                result.append(_answer(vehicle.name, item, reached - at))
+                true = (slope * (at - begin), 1e4 * slope)
+                result.append(_answer(vehicle.name, item, reached - at, true))
     return result
 
 
@@ -168,10 +167,9 @@ def followed(history, settings, until_km: float):
     return [item for item in told if isinstance(item, Followed)]
 
 
-def _answer(name: str, item, left: float) -> Asked:
-    passage = first_passage(
-        drift_state(item.witness.tracked, item.plan), LIMIT, -LIMIT, horizon_km=HORIZON
-    )
+def _answer(name: str, item, left: float, true: tuple[float, float]) -> Asked:
+    state = drift_state(item.witness.tracked, item.plan)
+    passage = first_passage(state, LIMIT, -LIMIT, horizon_km=HORIZON)
     low, middle, high = (passage.quantile(level) for level in (0.025, 0.5, 0.975))
     return Asked(
         name,
@@ -182,6 +180,8 @@ def _answer(name: str, item, left: float) -> Asked:
         high if high is not None else np.inf,
         alpha_lambda(passage, left),
         line_left(item.witness.figures, LIMIT),
+        state,
+        *true,
     )
 
 
@@ -193,6 +193,17 @@ def say(line: str = "") -> None:
 def show(answers: list[Asked]) -> None:
     """Print the scores, all and by how far it was."""
     inside = [a.inside for a in answers]
+    for words, off in (
+        ("level", [(a.state.level - a.true_level, a.state.level_variance) for a in answers]),
+        ("slope", [(a.state.slope - a.true_slope, a.state.slope_variance) for a in answers]),
+    ):
+        error, variance = np.array(off).T
+        z = error / np.sqrt(variance)
+        say(
+            f"{words} now: mean error {error.mean():+.2f}, inside its 95 % band "
+            f"{100 * np.mean(np.abs(z) <= 1.96):.0f} %, error in its own sd {z.mean():+.2f} "
+            f"± {z.std():.2f}"
+        )
     say(f"\n{len(answers)} forecasts: truth inside the 95 % interval {100 * np.mean(inside):.0f} %")
     for words, of in (("median", lambda a: a.middle), ("line", lambda a: a.line)):
         accuracy = [relative_accuracy(a.left, of(a)) for a in answers]
@@ -226,7 +237,10 @@ def main() -> None:
         for a in own:
             say(
                 f"{a.vehicle} {a.indicator:<10} left {a.left:7.0f} km, said {a.middle:7.0f} "
-                f"({a.low:.0f} to {a.high:.0f}), line {a.line:7.0f}"
+                f"({a.low:.0f} to {a.high:.0f}), line {a.line:7.0f}; level {a.state.level:+.1f} "
+                f"± {a.state.level_variance**0.5:.1f} (true {a.true_level:+.1f}), slope "
+                f"{a.state.slope:+.1f} ± {a.state.slope_variance**0.5:.1f} "
+                f"(true {a.true_slope:+.1f})"
             )
         answers += own
     show(answers)
