@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
+from healthtrack.spread import robust_sd
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -204,11 +206,6 @@ def group_medians(values: FloatArray, group: IntArray, counts: IntArray) -> Floa
     ordered = values[order]
     middle = ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2]
     return np.asarray(0.5 * middle, np.float64)
-
-
-def robust_sd(values: FloatArray) -> float:
-    """Return the standard deviation from the median absolute deviation (consistent for normal)."""
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
 def neighbour_correlation(within: FloatArray, group: IntArray) -> float:

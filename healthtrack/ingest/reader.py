@@ -119,7 +119,12 @@ def _numbers(path: Path, pipelines: Sequence[Pipeline], vehicle: VehicleSettings
         pipeline,
         cells.rows,
         (*cells.losses, *times.losses, *losses, *repeats),
-        (*times.notes, *_clock_note(stepped), *_turn_note(fresh)),
+        (
+            *times.notes,
+            *_clock_note(stepped),
+            *_turn_note(fresh),
+            *_changes_note(pipeline, repeats),
+        ),
     )
 
 
@@ -188,6 +193,19 @@ def _turn_note(fresh: freshness.Fresh | None) -> tuple[str, ...]:
     note = (
         f"the logger lost its turn {fresh.turns_lost} times; readings that could not be told from "
         "repeats there were left out"
+    )
+    return (note,)
+
+
+def _changes_note(pipeline: Pipeline, repeats: Iterable[Loss]) -> tuple[str, ...]:
+    """Say what taking changes alone for readings may have cost."""
+    same = sum(loss.count for loss in repeats)
+    if pipeline.poll.mode != "changes" or not same:
+        return ()
+    note = (
+        f"of this logger only changed values are known to be new: {same} values that came out as "
+        "before were left out, and which of them were readings is not known. If it asks its "
+        'signals in turn, poll.mode = "round_robin" keeps them'
     )
     return (note,)
 

@@ -16,6 +16,7 @@ from healthtrack.errors import LogError
 from healthtrack.ingest.swapped import SLOW_S, swinging_share
 from healthtrack.ingest.values import held, standard_pressure
 from healthtrack.records import Loss
+from healthtrack.spread import SD_PER_MAD
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -283,7 +284,7 @@ def _scatter(rows: pl.DataFrame, bound: str) -> float:
         .to_series()
     )
     middle = off.median() if len(off) >= _LEAST_ROWS // 2 else None
-    return 1.4826 * middle if isinstance(middle, float) else 1.0
+    return SD_PER_MAD * middle if isinstance(middle, float) else 1.0
 
 
 def without_computed(

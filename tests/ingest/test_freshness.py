@@ -102,6 +102,14 @@ def test_where_only_changes_are_known_a_repeat_is_never_a_reading(polled):
     assert log.samples["engine_speed"].count() == 10
     assert log.samples["vehicle_speed"].count() == 1
     assert log.samples["pedal"].count() == 4
+    (note,) = log.notes
+    assert f"{120 - 10 - 1 - 4} values that came out as before were left out" in note
+    assert "round_robin" in note
+
+
+def test_where_every_value_changed_nothing_is_said_of_repeats(polled):
+    rows = [(900 + i, 50 + i, 14 + i) for i in range(40)]
+    assert polled(rows, mode="changes").notes == ()
 
 
 def test_a_sparse_log_is_taken_as_it_is(polled):
