@@ -249,7 +249,8 @@ class Runner:
 
     def _scan(self, store: Store, found: Found, now: datetime) -> str:
         taken = take_in(self.workspace, store, self._intake, found.ready, now, self._stopping)
-        self._status = replace(self._status, left=taken.left[:20])
+        waiting = found.waiting - len(found.ready)  # or the next round would look at once
+        self._status = replace(self._status, left=taken.left[:20], inbox_waiting=waiting)
         return taken.words()
 
     def _run(self, bench: Bench, job: str, moment: datetime, work: Callable[[], str]) -> None:

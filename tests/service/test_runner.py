@@ -274,6 +274,7 @@ def test_readers_see_a_snapshot_that_says_how_old_it_is(garage, write_log):
         assert len(copy.logs()) == 1
         assert moment <= garage.clock()
         assert garage.clock() - moment <= timedelta(hours=1)
+    assert garage.runner.status().inbox_waiting == 0  # all were taken: nothing waits any more
 
 
 def test_a_flood_of_logs_is_taken_in_by_and_by_and_other_jobs_get_their_turn(make, write_log):
