@@ -122,7 +122,13 @@ def _indicator(flow: Flow, item: IndicatorFinding) -> None:
     assert item.trend is not None
     frame = item.trend.frame
     left = leftover(frame)
-    flow.need(PANEL + 22.0)
+    scatters: list[tuple[str, FloatArray | None]] = [
+        (SEASON, left.x),
+        *_conditions(item, frame, flow.units.distance),
+        ("correlation over drives", None),
+    ]
+    rows = -(-len(scatters) // SIDE_BY_SIDE) if left.value.size >= 3 else 0
+    flow.need(12.0 + rows * (PANEL + 13.0))
     flow.space(6.0)
     title = f"{words.label(item.indicator)}, {item.unit}"
     flow.page.text(flow.paper.left, flow.y, title, style.STRONG)
@@ -139,11 +145,6 @@ def _indicator(flow: Flow, item: IndicatorFinding) -> None:
         flow.paragraph("Too few drives to say anything.", style.SMALL, colour=style.SOFT)
         return
     reach = float(np.quantile(np.abs(left.value), 0.99)) * 1.25 or 1.0
-    scatters: list[tuple[str, FloatArray | None]] = [
-        (SEASON, left.x),
-        *_conditions(item, frame),
-        ("correlation over drives", None),
-    ]
     width = (flow.paper.inner_width - 8.0 - (SIDE_BY_SIDE - 1) * GAP) / SIDE_BY_SIDE
     for first in range(0, len(scatters), SIDE_BY_SIDE):
         if first:
@@ -173,7 +174,9 @@ def _said(item: IndicatorFinding, left: Leftover) -> str:
     return "; ".join(parts)
 
 
-def _conditions(item: IndicatorFinding, frame: pl.DataFrame) -> list[tuple[str, FloatArray]]:
+def _conditions(
+    item: IndicatorFinding, frame: pl.DataFrame, distance: str
+) -> list[tuple[str, FloatArray]]:
     """Return everything that is known of the drives beside the figure, in its own unit, named.
 
     What varies for no drive says nothing and is left out.
@@ -186,12 +189,13 @@ def _conditions(item: IndicatorFinding, frame: pl.DataFrame) -> list[tuple[str, 
         if column in frame.columns:
             steps = frame[column].cast(float).to_numpy().astype(np.float64)
             at = response.reference + response.step * steps
-            found.append((words.reason(response.condition), at))
+            unit = words.channel_unit(response.condition)
+            found.append((", ".join(filter(None, (words.reason(response.condition), unit))), at))
     for column, name in (
-        ("odometer_km", "odometer"),
+        ("odometer_km", f"odometer, {distance}"),
         ("windows", "windows in the drive"),
         ("inside", "share inside what was learned"),
-        ("se", "standard error of the drive"),
+        ("se", f"standard error, {item.unit}"),
     ):
         found.append((name, frame[column].cast(float).to_numpy().astype(np.float64)))
     return [(name, at) for name, at in found if _varies(at)]

@@ -15,6 +15,7 @@ from healthtrack.baseline.surface import design
 from healthtrack.report import style, words
 from healthtrack.report.numbers import THIN, count, number, quantity, short_day
 from healthtrack.report.page import shorten
+from healthtrack.report.shown import SI
 from healthtrack.report.timeline import round_steps
 
 if TYPE_CHECKING:
@@ -37,6 +38,8 @@ GAP = 9.0
 LEFT = 8.0
 FOOT = 26.0
 CAPTION_LINES = 5
+ONE_VALUE = 18.0
+"""Height of a row without a drawing. [mm]."""
 BEYOND = 0.2
 """How far a panel reaches beyond what was seen, as a share of it: there the band widens."""
 SAME = 0.01
@@ -47,16 +50,6 @@ GRID = 41
 MOST_POINTS = 400
 DOUBT = LinearSegmentedColormap.from_list("doubt", [style.PAPER, "#dfe6eb", "#8c9aa6"])
 """White where the surface is known, grey where it is not; it prints as it looks."""
-
-UNITS = {
-    "engine_speed": "rpm",
-    "manifold_pressure": "kPa",
-    "ambient_pressure": "kPa",
-    "vehicle_speed": "km/h",
-    "airflow": "g/s",
-    "demand": "%",
-}
-"""Units of predictors in the store."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +86,12 @@ def surface_of(model: RegionModel) -> Surface:
     return Surface(tuple(places), value.reshape(shape), half.reshape(shape))
 
 
+def has_one_value(model: RegionModel) -> bool:
+    """Return whether a region's only predictor never varied: there is no line to draw then."""
+    (axis, *more) = model.axes[:2]
+    return not more and axis.high - axis.low <= SAME * abs(axis.high)
+
+
 def draw_surfaces(flow: Flow, workings: Sequence[Working]) -> None:
     """Write a panel per indicator and region, and how the healthy value answers to conditions."""
     if not workings:
@@ -103,13 +102,17 @@ def draw_surfaces(flow: Flow, workings: Sequence[Working]) -> None:
         aside="healthy value over its predictors; points: the data; grey: the band widens",
     )
     flow.bookmark("What was learned")
+    if flow.units != SI:
+        told = "In the store's units, in which it was learned."
+        flow.paragraph(told, style.SMALL, colour=style.SOFT)
     for working in workings:
         _indicator(flow, working)
 
 
 def _indicator(flow: Flow, working: Working) -> None:
     learned = working.learned
-    flow.need(HEIGHT + FOOT + 18.0)
+    plain = all(map(has_one_value, learned.regions))
+    flow.need((ONE_VALUE if plain else HEIGHT + FOOT) + 18.0)
     flow.space(6.0)
     title = words.label(working.indicator)
     flow.page.text(flow.paper.left, flow.y, title, style.STRONG)
@@ -127,14 +130,15 @@ def _indicator(flow: Flow, working: Working) -> None:
         flow.paragraph(told, style.TINY, colour=style.SOFT)
     for first in range(0, len(learned.regions), ROW):
         models = learned.regions[first : first + ROW]
-        flow.need(HEIGHT + FOOT + 4.0)
+        height = ONE_VALUE if all(map(has_one_value, models)) else HEIGHT + FOOT
+        flow.need(height + 4.0)
         flow.space(8.0)
         width = (flow.paper.inner_width - LEFT - (ROW - 1) * GAP) / ROW
         for index, model in enumerate(models):
             x = flow.paper.left + LEFT + index * (width + GAP)
             points = working.points.filter(working.points["region"] == model.region)
             _panel(flow, (x, width), model, points, words.unit(working.indicator))
-        flow.space(HEIGHT + FOOT - 4.0)
+        flow.space(height - 4.0)
 
 
 def _source(learned: Baseline) -> str:
@@ -149,11 +153,17 @@ def _answers(learned: Baseline, unit: str) -> str:
     """Say how the healthy value answers to each condition, and what was believed before."""
     parts = [
         f"{words.reason(one.condition)}: {number(one.mean, 2)} ± {number(1.96 * one.sd, 2)} {unit} "
-        f"per {number(one.step, 2)} from {number(one.reference, 1)} "
+        f"per {_of(one.condition, one.step)} from {_of(one.condition, one.reference)} "
         f"(before any log {number(one.prior_mean, 2)} ± {number(1.96 * one.prior_sd, 2)})"
         for one in learned.responses
     ]
     return f"Answers, with 95 %: {'; '.join(parts)}." if parts else ""
+
+
+def _of(condition: str, value: float) -> str:
+    """Write a value of a condition as finely as it was set, with its unit."""
+    text = f"{value:.2f}".rstrip("0").rstrip(".")
+    return quantity(value, words.channel_unit(condition), len(text.partition(".")[2]))
 
 
 def _panel(
@@ -162,6 +172,18 @@ def _panel(
     x, width = across
     surface = surface_of(model)
     page, top = flow.page, flow.y
+    name = words.REGIONS.get(model.region, model.region.replace("_", " "))
+    head = shorten(f"{name}, {unit}", width + GAP - 1.0, style.SMALL_STRONG)
+    page.text(x, top - 1.6, head, style.SMALL_STRONG)
+    told = f"{count(model.windows, 'window')}, {count(model.drives, 'drive')}; scatter "
+    told += f"{quantity(model.window_sd, unit, 2)} a window, "
+    told += f"{quantity(model.drive_sd, unit, 2)} a drive"
+    room = width + GAP - 1.5
+    if has_one_value(model):
+        value, half = float(surface.value[0]), float(surface.half[0])
+        told = f"One healthy value, {number(value, 2)} ± {number(half, 2)}. {told}."
+        page.paragraph(x, top + 3.0, told, room, style.TINY, colour=style.SOFT)
+        return
     axes = page.panel(x, top, width, HEIGHT)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
@@ -171,20 +193,12 @@ def _panel(
     every = max(1, -(-len(seen[0]) // MOST_POINTS))
     draw = _draw_two if len(surface.places) == 2 else _draw_one
     draw(axes, surface, model, [column[::every] for column in seen])
-    name = words.REGIONS.get(model.region, model.region.replace("_", " "))
-    head = shorten(f"{name}, {unit}", width + GAP - 1.0, style.SMALL_STRONG)
-    page.text(x, top - 1.6, head, style.SMALL_STRONG)
     _ticks(flow, axes, (x, top, width), surface)
     names = [_predictor(axis.predictor) for axis in model.axes[:2]]
-    told = names[0] if len(names) == 1 else f"Up {names[1]}, across {names[0]}"
-    told = f"{told[:1].upper()}{told[1:]}. {count(model.windows, 'window')}, "
-    told += (
-        f"{count(model.drives, 'drive')}; scatter {quantity(model.window_sd, unit, 2)} a window, "
-    )
-    told += f"{quantity(model.drive_sd, unit, 2)} a drive; 95 % band "
+    axes_told = names[0] if len(names) == 1 else f"Up {names[1]}, across {names[0]}"
+    told = f"{axes_told[:1].upper()}{axes_told[1:]}. {told}; 95 % band "
     told += f"±{number(float(surface.half.min()), 2)} at best."
     y = top + HEIGHT + 6.6
-    room = width + GAP - 1.5
     page.paragraph(x - 5.0, y, told, room, style.TINY, colour=style.SOFT, most_lines=CAPTION_LINES)
 
 
@@ -267,7 +281,7 @@ def _ticks(
 
 
 def _predictor(name: str) -> str:
-    unit = UNITS.get(name, "")
+    unit = words.channel_unit(name)
     return f"{words.reason(name)},{THIN}{unit}" if unit else words.reason(name)
 
 

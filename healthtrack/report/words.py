@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from healthtrack import indicators
+from healthtrack.channels import CHANNELS
 from healthtrack.diagnosis.causes import CAUSES
 
 if TYPE_CHECKING:
@@ -168,6 +169,12 @@ def unit(indicator: str) -> str:
     """Return the declaration's unit; nothing where it is not declared."""
     known = declaration(indicator)
     return known.unit if known else ""
+
+
+def channel_unit(name: str) -> str:
+    """Return the store's unit of a channel, or of the demand; nothing where it is neither."""
+    known = CHANNELS.get(name)
+    return known.unit if known else "%" if name == "demand" else ""
 
 
 def meaning(indicator: str) -> str:
