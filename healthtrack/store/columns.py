@@ -56,12 +56,23 @@ TABLES: dict[str, dict[str, str]] = {
 
 def add_missing_columns(connection: duckdb.DuckDBPyConnection) -> None:
     """Give the tables of frames a column for every channel or figure that they lack."""
+    rows = connection.execute(
+        "SELECT table_name, column_name FROM information_schema.columns "
+        "WHERE table_name IN (SELECT unnest(?::VARCHAR[]))",
+        [list(TABLES)],
+    ).fetchall()
+    present = set(rows)
+    missing = [
+        (table, column, kind)
+        for table, columns in TABLES.items()
+        for column, kind in columns.items()
+        if (table, column) not in present
+    ]
+    if not missing:  # as at every opening but the first
+        return
     with transaction(connection):
-        for table, columns in TABLES.items():
-            present = set(table_columns(connection, table))
-            for column, kind in columns.items():
-                if column not in present:
-                    connection.execute(f'ALTER TABLE "{table}" ADD COLUMN "{column}" {kind}')
+        for table, column, kind in missing:
+            connection.execute(f'ALTER TABLE "{table}" ADD COLUMN "{column}" {kind}')
 
 
 def table_columns(connection: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]:

@@ -251,10 +251,10 @@ def migrate(
         )
     if present == 0:
         _refuse_foreign(connection, name)
-    for step in steps:
-        if step.number > present:
-            _apply(connection, step)
-    return version(connection)
+    missing = [step for step in steps if step.number > present]
+    for step in missing:
+        _apply(connection, step)
+    return version(connection) if missing else present
 
 
 def _refuse_foreign(connection: duckdb.DuckDBPyConnection, name: str) -> None:
