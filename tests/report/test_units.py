@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import date
 from io import BytesIO
 
 import pytest
@@ -11,8 +12,15 @@ from pypdf import PdfReader
 
 from healthtrack.config import ReportSettings, WorkspaceSettings
 from healthtrack.jobs.findings import finding_as_dict
-from healthtrack.records import RepairChange, RepairFinding
-from healthtrack.report import draw_figures, style, write_fleet_report, write_vehicle_report
+from healthtrack.records import (
+    CauseFinding,
+    Evidence,
+    Forecast,
+    RegionEvidence,
+    RepairChange,
+    RepairFinding,
+)
+from healthtrack.report import draw_figures, style, words, write_fleet_report, write_vehicle_report
 from healthtrack.report.marks import Marks
 from healthtrack.report.numbers import MINUS, THIN
 from healthtrack.report.shown import SI, ShownUnits, in_units
@@ -93,6 +101,85 @@ def with_repair(finding):
         "air_filter_replaced", changes, (), 0.93, -0.2, event="e2", on=finding.maintenance[1].on
     )
     return replace(finding, repairs=(done,))
+
+
+def with_pressures(finding):
+    """The finding with a cause, a forecast, a region and a repair that count kPa."""
+    offset = CauseFinding("manifold_pressure_offset", 0.31, -1.84, -2.31, -1.37, "kPa")
+    far = Forecast(223_400.0, 219_800.0, 231_700.0, date(2026, 8, 2), limit=2.0, answer="expected")
+    indicators = tuple(
+        replace(item, level=1.62, low=1.11, high=2.13, forecast=far)
+        if item.indicator == "standing_pressure"
+        else item
+        for item in finding.indicators
+    )
+    region = RegionEvidence("standing_pressure", "standing", -1.73, 0.26, 80, None)
+    finding = with_repair(finding)
+    cleared = RepairChange("intake_restriction", "all", -1.53, -2.14, -0.92)
+    (done,) = finding.repairs
+    return replace(
+        finding,
+        repairs=(replace(done, changes=(*done.changes, cleared)),),
+        indicators=indicators,
+        causes=(*finding.causes, offset),
+        evidence=Evidence((*finding.evidence.regions, region)),
+    )
+
+
+def after(text, words, length=140):
+    """What stands in a text behind the first place of some words."""
+    start = text.index(words) + len(words)
+    return text[start : start + length]
+
+
+def first_numbers(text, wanted, shown):
+    """Check that the first numbers of a text are those that are wanted, in order."""
+    told = read_numbers(text, shown)
+    for written, value in zip(told, wanted, strict=False):
+        assert is_written(value, written), (text, value)
+    assert len(told) >= len(wanted)
+
+
+def test_causes_forecasts_regions_repairs_and_panels_have_the_numbers_of_assess_json_converted(
+    system, findings, settings, tmp_path
+):
+    shown, factors = system
+    unit, scale = factors["kPa"]
+    far = factors.get("km", ("km", 1.0))[1]
+    finding, path = with_pressures(findings["eight_indicators"]()), tmp_path / "report.pdf"
+    write_vehicle_report(finding, settings("x"), path, settings=shown)
+    text = "\n".join(pages_of(path)).replace("\n", " ")
+    document = finding_as_dict(finding)
+
+    cause = next(one for one in document["causes"] if one["unit"] == "kPa")
+    row = after(text, words.cause(cause["cause"]))
+    sizes = [cause[name] * scale for name in ("size", "size_low", "size_high")]
+    first_numbers(row, [100 * cause["probability"], *sizes], shown)
+    assert f"{THIN}{unit}" in row
+
+    item = next(one for one in document["indicators"] if one["unit"] == "kPa" and one["level"] > 1)
+    places = [item["forecast"][name] * far for name in ("limit_km", "limit_km_low")]
+    sentence = after(text, "Standing pressure, limit ")
+    sentence = sentence.replace("(95 % between ", "(")
+    first_numbers(sentence, [item["limit"] * scale, *places], shown)
+
+    panel = text[text.index(f"Standing pressure, {unit}") : text.index("Spool time, s")]
+    wanted = [item["level"], item["limit"], -item["limit"]]
+    told = read_numbers(panel, shown)
+    for value in wanted:
+        assert any(is_written(value * scale, number) and number[1] for number in told), value
+
+    region = next(one for one in finding.evidence.regions if one.region == "standing")
+    half = 1.96 * region.sd
+    levels = (region.level, region.level - half, region.level + half)
+    evidence = text[text.index("What each region") :]
+    first_numbers(after(evidence, "standing "), [value * scale for value in levels], shown)
+
+    change = document["repairs"][0]["changes"][-1]
+    repaired = after(text, "Before and after work", 2_000)
+    told = read_numbers(repaired, shown)
+    for name in ("change", "low", "high"):
+        assert any(is_written(change[name] * scale, number) for number in told), name
 
 
 @pytest.mark.parametrize("name", ["eight_indicators", "sound"])
