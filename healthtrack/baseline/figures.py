@@ -96,12 +96,18 @@ def _variance(x: FloatArray, covariance: FloatArray, drives: pl.Series) -> Float
     equal what is measured anew beside other drives.
     """
     result = np.empty(len(x))
-    _, group = np.unique(drives.to_numpy().astype(str), return_inverse=True)
+    _, group = _by_drive(drives)
     order = np.argsort(group, kind="stable")
     for rows in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
         part = x[rows]
         result[rows] = ((part @ covariance) * part).sum(axis=1)
     return result
+
+
+def _by_drive(drives: pl.Series) -> tuple[pl.Series, NDArray[np.int64]]:
+    """Return the drives' names in order, and the place of each row's among them."""
+    names = drives.unique().sort()
+    return names, drives.cast(pl.Enum(names)).to_physical().to_numpy().astype(np.int64)
 
 
 def _steps(rows: pl.DataFrame, response: ResponseModel) -> FloatArray:
@@ -123,7 +129,7 @@ def _region_figures(
 ) -> pl.DataFrame:
     expected, surface_variance = expectation(indicator, baseline, model, rows)
     residual = rows["y"].to_numpy().astype(np.float64) - expected
-    names, group = np.unique(rows["drive"].to_numpy().astype(str), return_inverse=True)
+    names, group = _by_drive(rows["drive"])
     counts = np.bincount(group)
     base = 1.0 / (model.window_sd**2 + surface_variance)
     value, weight = _robust_means(residual, base, group)
@@ -147,7 +153,7 @@ def _region_figures(
     return pl.DataFrame(
         {
             "drive": names,
-            "region": [model.region] * names.size,
+            "region": [model.region] * len(names),
             "value": value,
             "se": np.sqrt(variance),
             "windows": counts.astype(np.int64),

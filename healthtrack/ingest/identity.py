@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import polars as pl
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    import polars as pl
     from numpy.typing import NDArray
 
     FloatArray = NDArray[np.float64]
@@ -95,9 +95,11 @@ def _densest(values: FloatArray) -> float:
 def _ratios(windows: pl.DataFrame) -> FloatArray:
     if not {"engine_speed", "vehicle_speed"} <= set(windows.columns):
         return np.empty(0)
-    moving = windows.filter((pl.col("vehicle_speed") > _SLOWEST) & (pl.col("engine_speed") > _IDLE))
-    ratio = moving.select((pl.col("vehicle_speed") / pl.col("engine_speed")).log())
-    return np.array(ratio.to_series().drop_nulls().to_numpy(), dtype=np.float64)
+    road, engine = (
+        windows[name].to_numpy().astype(np.float64) for name in ("vehicle_speed", "engine_speed")
+    )
+    moving = (road > _SLOWEST) & (engine > _IDLE)  # not so where one of them is missing
+    return np.log(road[moving] / engine[moving])
 
 
 def share_in(ratio: FloatArray, gears: tuple[float, ...]) -> float:

@@ -33,7 +33,7 @@ MOST_COLUMNS = 5_000
 """A log with more columns is not read."""
 
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,:]\d+)*")
-_TO_BE_MADE_PLAIN = re.compile(r"_|[^\S \n]|  ")
+_TO_BE_MADE_PLAIN = re.compile(r"_|[^\S \n]|  |[^\x00-\x7f]")
 _BRACKETED = re.compile(r"\s*[\[(]\s*([^\[\]]*?)\s*[\])]\s*$")
 
 
@@ -127,14 +127,15 @@ def head_lines(text: str) -> list[tuple[str, str]]:
     """Return the first lines, in which the header must stand, as written and as compared."""
     lines = text[:LONGEST_LINE].split("\n", HEADER_WITHIN)[:HEADER_WITHIN]
     head = "\n".join(lines)
-    if head.isascii() and not _TO_BE_MADE_PLAIN.search(head):
-        return list(zip(lines, head.lower().split("\n"), strict=True))
-    return [(line, _plain_line(line)) for line in lines]
-
-
-def _plain_line(line: str) -> str:
-    bare = line.isascii() and not _TO_BE_MADE_PLAIN.search(line)
-    return line.lower() if bare else _plain(line)  # rows of numbers: nothing there to repair
+    compared = head.lower().split("\n")
+    line, at = 0, 0
+    while odd := _TO_BE_MADE_PLAIN.search(head, at):  # rows of numbers need no more than that
+        line += head.count("\n", at, odd.start())
+        compared[line] = _plain(lines[line])
+        at = head.find("\n", odd.end() - 1)
+        if at < 0:
+            break
+    return list(zip(lines, compared, strict=True))
 
 
 def find_header(lines: list[tuple[str, str]], pipeline: Pipeline) -> Header | None:

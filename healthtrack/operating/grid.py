@@ -310,7 +310,7 @@ def running_sums(values: FloatArray | NDArray[np.bool_]) -> NDArray[Any]:
     """Return the sums of the first 0, 1, … values; counts where they say yes or no."""
     sums = np.empty(values.size + 1, dtype=np.int64 if values.dtype == bool else np.float64)
     sums[0] = 0
-    np.cumsum(values, out=sums[1:])
+    values.cumsum(out=sums[1:])
     return sums
 
 

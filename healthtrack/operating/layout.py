@@ -105,6 +105,9 @@ def _one_of_nothing() -> pl.DataFrame:
 def stretch_means(values: FloatArray, starts: IntArray, points: IntArray) -> FloatArray:
     """Mean over each stretch at the common times; NaN where under half of them are known."""
     known = np.isfinite(values)
+    if known.all():
+        sums = running_sums(values)
+        return np.asarray((sums[starts + points] - sums[starts]) / np.maximum(points, 1))
     sums = running_sums(np.where(known, values, 0.0))
     counts = running_sums(known)
     count = counts[starts + points] - counts[starts]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -270,11 +271,11 @@ def _accelerating(grid: Grid, standing: float | None) -> BoolArray:
 def _one_after_another(ok: BoolArray, length: int) -> IntArray:
     """Earliest starts that leave no two stretches of ``length`` overlapping."""
     chosen: list[int] = []
-    free_from = 0
-    for candidate in np.flatnonzero(ok).tolist():
-        if candidate >= free_from:
-            chosen.append(candidate)
-            free_from = candidate + length
+    candidates = np.flatnonzero(ok).tolist()
+    place = 0
+    while place < len(candidates):
+        chosen.append(candidates[place])
+        place = bisect_left(candidates, candidates[place] + length, place)
     return np.asarray(chosen, dtype=np.int64)
 
 
