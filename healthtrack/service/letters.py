@@ -11,10 +11,11 @@ from healthtrack.report import numbers, words
 from healthtrack.report.facts import limit_words
 from healthtrack.report.reader import PLAIN_READER, Reader
 from healthtrack.report.shown import in_units
+from healthtrack.report.todo import by_when, sort_advice
 from healthtrack.service.page import Block, Page
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
     from healthtrack.config import VehicleSettings
@@ -62,7 +63,7 @@ def report_page(
             _indicators(finding, reader),
             Block("Since the last report", changes(before, finding, reader), listed=True),
             Block("Open alerts", tuple(_open(one, reader) for one in episodes), listed=True),
-            _next(finding, reader),
+            *_next(finding, reader),
             _cautions(),
         ),
     )
@@ -97,7 +98,7 @@ def alert_page(
                 changes(before, finding, reader),
                 listed=True,
             ),
-            _next(finding, reader),
+            *_next(finding, reader),
             Block(sentences=(acknowledge,)),
             _cautions(),
         ),
@@ -299,9 +300,30 @@ def _open(episode: Episode, reader: Reader) -> str:
     return f"{line}."
 
 
-def _next(finding: VehicleFinding, reader: Reader) -> Block:
-    steps = tuple(map(reader.marks.written, words.next_steps(finding)))
-    return Block("What to do", steps, listed=True)
+def _next(finding: VehicleFinding, reader: Reader) -> tuple[Block, ...]:
+    """Say what to do, as page one of the report does: by when, with what care, and in which order.
+
+    What could not be observed stands last.
+    """
+
+    def written(told: Iterable[str]) -> tuple[str, ...]:
+        return tuple(reader.marks.written(numbers.typeset(sentence)) for sentence in told)
+
+    advice = sort_advice(words.next_steps(finding))
+    when = by_when(finding, reader.units.distance) if finding.advice else ""
+    first = written([*([when] if when else []), *advice.first])
+    care = written([" ".join(advice.cautions)] if advice.cautions else [])
+    blocks = [Block("What to do", first or care, listed=bool(first))]
+    if first and care:
+        blocks.append(Block(sentences=care, small=True))
+    for work in advice.work:
+        heading = reader.marks.written(numbers.typeset(work.heading).rstrip(".:"))
+        blocks.append(Block(heading, written(work.steps), numbered=True))
+        blocks.append(Block(sentences=written(work.closing)))
+    needs = [
+        f"{words.label(item.indicator)}: needs {item.needs}" for item in finding.not_observable
+    ]
+    return (*blocks, Block("What could not be observed", written(needs), listed=True))
 
 
 def _cautions() -> Block:

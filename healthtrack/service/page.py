@@ -15,7 +15,7 @@ _STYLE = (
     "h1{font-size:1.25em}h2{font-size:1em;margin:1.4em 0 .3em}"
     "table{border-collapse:collapse}td,th{padding:.25em .9em .25em 0;text-align:left;"
     "vertical-align:top;border-bottom:1px solid #ddd}ul{padding-left:1.2em}"
-    ".small{color:#555;font-size:.9em}"
+    ".small{color:#555;font-size:.9em}img{max-width:100%;height:auto}"
 )
 
 
@@ -23,13 +23,15 @@ _STYLE = (
 class Block:
     """A heading and what stands under it: sentences, a table, pictures; each may be missing.
 
-    ``pictures`` are names, each with the words that stand for it where it is not shown.
+    ``pictures`` are names, each with the words that stand for it where it is not shown. A list is
+    ``numbered`` where the order matters.
     """
 
     heading: str = ""
     sentences: tuple[str, ...] = ()
     table: tuple[tuple[str, ...], ...] = ()
     listed: bool = False
+    numbered: bool = False
     small: bool = False
     pictures: tuple[tuple[str, str], ...] = ()
 
@@ -58,7 +60,8 @@ class Page:
             if block.sentences or block.table
         )
         return (
-            f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>'
+            f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+            f'<meta name="viewport" content="width=device-width, initial-scale=1"><title>'
             f"{html.escape(self.title)}</title><style>{_STYLE}</style></head>\n"
             f"<body><h1>{html.escape(self.title)}</h1>\n{inside}</body></html>\n"
         )
@@ -66,11 +69,11 @@ class Page:
 
 def _text(block: Block) -> str:
     lines = [block.heading, "-" * min(len(block.heading), 78)] if block.heading else []
-    first, then = ("* ", "  ") if block.listed else ("", "")
-    lines += [
-        textwrap.fill(sentence, 78, initial_indent=first, subsequent_indent=then)
-        for sentence in block.sentences
-    ]
+    for number, sentence in enumerate(block.sentences, start=1):
+        first = f"{number}. " if block.numbered else "* " if block.listed else ""
+        lines.append(
+            textwrap.fill(sentence, 78, initial_indent=first, subsequent_indent=" " * len(first))
+        )
     if block.table:
         widths = [max(map(len, column)) for column in zip(*block.table, strict=True)]
         for row in block.table:
@@ -90,9 +93,10 @@ def _pictures(block: Block, known: Collection[str]) -> str:
 def _html(block: Block) -> str:
     out = f"<h2>{html.escape(block.heading)}</h2>\n" if block.heading else ""
     kind = ' class="small"' if block.small else ""
-    if block.listed:
+    if block.listed or block.numbered:
         items = "".join(f"<li>{html.escape(sentence)}</li>" for sentence in block.sentences)
-        out += f"<ul{kind}>{items}</ul>\n" if items else ""
+        tag = "ol" if block.numbered else "ul"
+        out += f"<{tag}{kind}>{items}</{tag}>\n" if items else ""
     else:
         out += "".join(f"<p{kind}>{html.escape(words)}</p>\n" for words in block.sentences)
     if block.table:

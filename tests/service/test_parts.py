@@ -15,10 +15,17 @@ import polars as pl
 import pytest
 
 from healthtrack import clock
+from healthtrack.advice.checks import load
 from healthtrack.config import ReportSettings, VehicleSettings
 from healthtrack.jobs.findings import finding_as_dict
 from healthtrack.jobs.workspace import Workspace
-from healthtrack.records import CauseFinding, IndicatorFinding, Trend, VehicleFinding
+from healthtrack.records import (
+    CauseFinding,
+    IndicatorFinding,
+    NotObservable,
+    Trend,
+    VehicleFinding,
+)
 from healthtrack.report import words
 from healthtrack.report.reader import PLAIN_READER, Reader
 from healthtrack.service import intake as intake_module
@@ -168,6 +175,22 @@ def test_a_letter_to_a_reader_of_the_stores_units_says_what_the_report_says():
     assert "−1.8 kPa" in text
     assert "181 000 km" in text
     assert "−1.2 kPa → −1.8 kPa" in text
+
+
+def test_a_letter_tells_by_when_and_with_what_care_before_the_numbered_checks():
+    caution = next(iter(load().cautions.values()))
+    advice = (caution, "If x is weak (91 %):", "1. Look at 2.5 kPa.", "2. Listen.", "Then mend it.")
+    found = replace(_pressure(), advice=advice, not_observable=(NotObservable("boost", "x"),))
+    reader = Reader.of(ReportSettings(pressure="psi"))
+    page = letters.report_page(found, OTTER, None, (), reader)
+    text, html = page.as_text().replace("\u00a0", " "), page.as_html()
+    wanted = (
+        *("* Do it before long journeys", caution[:40], "If x is weak (91 %)\n"),
+        *("1. Look at 0.36 psi.", "2. Listen.", "Then mend it.", "* Boost: needs x."),
+    )
+    places = [text.index(words_) for words_ in wanted]
+    assert places == sorted(places)
+    assert "<h2>If x is weak (91\u00a0%)</h2>\n<ol><li>Look at" in html
 
 
 def test_a_page_shows_the_pictures_that_travel_with_it_and_no_others():
