@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
     from healthtrack.report.flow import Flow
 
+PDF_VERSION = "%PDF-1.4"
+"""The first with transparency, which faint points use, and with a language."""
 LANGUAGE = "en-GB"
 
 _drawing = threading.Lock()
@@ -75,6 +77,7 @@ def _metadata(title: str, subject: str, keywords: str) -> dict[str, str | None]:
 def _finished(raw: bytes, flow: Flow) -> bytes:
     """Add what matplotlib does not write: outline, language, and the title in the window's bar."""
     writer = PdfWriter(clone_from=PdfReader(BytesIO(raw)))
+    writer.pdf_header = PDF_VERSION
     for bookmark in flow.bookmarks:
         writer.add_outline_item(title=bookmark.words, page_number=bookmark.page)
     root = writer.root_object

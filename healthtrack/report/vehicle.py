@@ -146,7 +146,9 @@ def write_vehicle_report(
     title = f"{name}: condition of the air path as of {day(finding.as_of)}"
     keywords = facts(finding.state, finding.vehicle, finding.as_of)
     reader = Reader.of(settings)
-    verdict = reader.marks.written(typeset(reader.units.sentence(finding.reason)))
+    verdict = reader.marks.written(
+        typeset(reader.units.sentence(words.without_state(finding.reason)))
+    )
     content = to_pdf(
         lambda: compose(finding, vehicle, settings, pulls, beside), title, verdict, keywords
     )

@@ -177,6 +177,7 @@ def test_title_language_outline_and_fonts_are_set(findings, settings, tmp_path):
     write_vehicle_report(findings["alarm"](), settings("alarm"), path)
     reader = read(path)
     root = reader.trailer["/Root"]
+    assert path.read_bytes().startswith(b"%PDF-1.4")
     assert root["/Lang"] == "en-GB"
     assert root["/ViewerPreferences"]["/DisplayDocTitle"]
     assert reader.metadata.title == "Otter: condition of the air path as of 31 March 2026"
