@@ -11,14 +11,13 @@ from starlette.responses import FileResponse, JSONResponse, PlainTextResponse
 from starlette.routing import Route
 
 from healthtrack.errors import HealthtrackError
-from healthtrack.report.reader import Reader
 from healthtrack.report.style import TYPEFACE
 from healthtrack.web import board, logs, maps, pulls, recipes, signing, tune, vehicle
 from healthtrack.web.accounts import Doorkeeper, calendar_token
 from healthtrack.web.desk import Desk
 from healthtrack.web.glance import Window
 from healthtrack.web.guard import Gate, Guard
-from healthtrack.web.site import HERE, Site, make_templates, site_of
+from healthtrack.web.site import HERE, Site, site_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -123,7 +122,6 @@ def build_site(
         window,
         Desk(workspace, window, clock),
         calendar_token(now.root),
-        make_templates(lambda: Reader.of(workspace().settings.report)),
     )
 
 

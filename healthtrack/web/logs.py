@@ -126,7 +126,7 @@ def rows_of(site: Site, brought: tuple[Brought, ...]) -> list[dict[str, Any]]:
         {
             "file": one,
             "entry": entry,
-            "said": said(workspace, entry, 160) if entry is not None else "",
+            "said": said(workspace, entry, 160).partition(". ")[0] if entry is not None else "",
         }
         for one in brought
         for entry in (entries.get(one.sha256),)

@@ -130,7 +130,7 @@ def _pull(
         else None,
         "steps": list(_steps(shown)) if shown else [],
         "names": STEPS,
-        "others": [row for row in rows if row["drive"] != drive][:MOST_LISTED],
+        "others": _others(rows, drive),
         "other": other if beside else "",
         "compared": _compared(rows, drive, other) if beside else None,
         "beside": beside[0] if beside else None,
@@ -250,6 +250,16 @@ def _steps(pull: DatedPull) -> Iterator[dict[str, Any]]:
             name: None if row[name] is None else factor * row[name]
             for name, _, _, factor, _ in STEPS
         } | {"place": row["place"]}
+
+
+def _others(rows: list[dict[str, Any]], drive: str) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Return the first pulls of other drives, those that can be compared with this one first."""
+    first = {row["drive"]: row for row in rows}  # the latest stands first, so the last one stays
+    this = first.pop(drive)
+    alike = [row for row in first.values() if are_alike(this, row)]
+    rest = [row for row in first.values() if row not in alike]
+    groups = (("alike in gear and start", alike), ("others", rest))
+    return [(words, found[:MOST_LISTED]) for words, found in groups if found]
 
 
 def _compared(rows: list[dict[str, Any]], drive: str, other: str) -> dict[str, Any]:

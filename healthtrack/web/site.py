@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -63,7 +64,6 @@ class Site:
     window: Window
     desk: Desk
     calendar: str
-    templates: jinja2.Environment
 
     def glance(self) -> Glance:
         """Return what there is to see of the store."""
@@ -90,7 +90,7 @@ class Site:
         self, request: Request, template: str, told: Mapping[str, Any], code: int = 200
     ) -> Response:
         """Return a page."""
-        common = {
+        common: dict[str, Any] = {
             "visitor": visitor_of(request),
             "path": request.url.path,
             "needs_login": self.gate.settings.needs_login,
@@ -100,7 +100,8 @@ class Site:
             "now": self.clock(),
             "reader": self.reader,
         }
-        body = self.templates.get_template(template).render(common | dict(told))
+        templates = make_templates(common["reader"])
+        body = templates.get_template(template).render(common | dict(told))
         return HTMLResponse(body, code)
 
 
@@ -157,8 +158,9 @@ def text_of(form: FormData, name: str, most: int = 200) -> str:
     return "".join(letter for letter in value if letter.isprintable())[:most].strip()
 
 
-def make_templates(reader: Callable[[], Reader]) -> jinja2.Environment:
-    """Return the templates with their filters; everything is escaped that says nothing else."""
+@lru_cache(maxsize=4)
+def make_templates(reader: Reader) -> jinja2.Environment:
+    """Return a reader's templates with their filters; all is escaped that says nothing else."""
     made = jinja2.Environment(
         loader=jinja2.FileSystemLoader(HERE / "templates"),
         autoescape=True,

@@ -16,13 +16,13 @@ if TYPE_CHECKING:
     from healthtrack.report.reader import Reader
 
 
-def filters(reader: Callable[[], Reader]) -> dict[str, Callable[..., Any]]:
-    """Return the templates' filters; ``reader`` is asked each time, settings may change."""
+def filters(reader: Reader) -> dict[str, Callable[..., Any]]:
+    """Return the templates' filters for one reader."""
 
     def written(write: Callable[..., str]) -> Callable[..., str]:
         @wraps(write)
         def wrapped(*given: Any, **more: Any) -> str:  # noqa: ANN401 - as the filter takes them
-            return reader().marks.written(write(*given, **more))
+            return reader.marks.written(write(*given, **more))
 
         return wrapped
 
@@ -30,7 +30,7 @@ def filters(reader: Callable[[], Reader]) -> dict[str, Callable[..., Any]]:
         """Write what stands in the store's unit in the reader's, as finely."""
         if value is None:
             return numbers.number(None)
-        units = reader().units
+        units = reader.units
         return numbers.quantity(
             units.value(value, unit), units.unit(unit), finer(decimals, units.factor(unit))
         )
@@ -39,16 +39,16 @@ def filters(reader: Callable[[], Reader]) -> dict[str, Callable[..., Any]]:
         """Write the same without its unit, for a column that has it in its head."""
         if value is None:
             return numbers.number(None)
-        units = reader().units
+        units = reader.units
         return numbers.number(units.value(value, unit), finer(decimals, units.factor(unit)))
 
     def sentence(told: str) -> str:
         """Write a sentence of another block with its quantities in the reader's units."""
-        return numbers.typeset(reader().units.sentence(told))
+        return numbers.typeset(reader.units.sentence(told))
 
     def in_unit(unit: str) -> str:
         """Return what a unit of the store is shown in."""
-        return reader().units.unit(unit)
+        return reader.units.unit(unit)
 
     return {
         "number": written(numbers.number),
@@ -63,7 +63,7 @@ def filters(reader: Callable[[], Reader]) -> dict[str, Callable[..., Any]]:
         "level": written(_level),
         "band": written(_band),
         "limit": written(facts.limit_words),
-        "since": written(lambda item: facts.since_words(item, reader().units.distance)),
+        "since": written(lambda item: facts.since_words(item, reader.units.distance)),
         "in_unit": in_unit,
         "day": numbers.day,
         "short_day": numbers.short_day,

@@ -10,6 +10,7 @@ import json
 import os
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from healthtrack.jobs.logs import find_logs
@@ -74,8 +75,10 @@ def locked(tmp_path_factory):
 
 def addresses(page):
     with page.site.workspace().open_for_reading() as (store, _):
-        drive = store.history("marmot", NOW.date()).pulls["drive"][-1]
-        first = store.history("marmot", NOW.date()).pulls["drive"][0]
+        pulls = store.history("marmot", NOW.date()).pulls
+        first = pulls["drive"][0]
+        late = pulls.filter(pl.col("t").cum_count().over("drive") == 1, pl.col("drive") != first)
+        drive = late.tail(6).sort("seconds")["drive"][0]  # it is played in its own time
         logs = {log.state: log.sha256 for log in store.logs("marmot")}
     return {
         "board": "/",
@@ -212,8 +215,15 @@ def test_a_course_is_zoomed_by_the_mouse_and_shown_whole_again(page, browser):
     actions.move_by_offset(200, 0).release().perform()
     wait_for(lambda: ink() != whole)
     assert "/vehicle/marmot" in driver.current_url  # a drag is no click
-    ActionChains(driver, duration=0).double_click(over).perform()
+    away = driver.find_element(
+        "css selector", ".course figcaption"
+    )  # pointed at, a line stands out
+    actions = ActionChains(driver, duration=0)
+    actions.move_to_element(away).perform()
+    zoomed = ink()
+    actions.double_click(over).move_to_element(away).perform()
     wait_for(lambda: ink() == whole)
+    assert zoomed != whole
 
 
 def test_a_course_is_walked_and_its_drive_opened_by_keyboard(page, browser):
@@ -343,7 +353,7 @@ def test_open_logs_of_a_strange_layout_are_dropped_understood_and_seen(
     )
     logs = [open_logs / f"2017-{name}.csv" for name in ("07-14_081947", "08-07_190525")]
     if os.environ.get("HEALTHTRACK_ALL_OPEN_LOGS"):  # by hand: a minute and a half
-        logs = sorted(open_logs.glob("2017-*.csv"))
+        logs += sorted(set(open_logs.glob("2017-*.csv")) - set(logs))
 
     def service():
         workspace = Workspace.load(root)
@@ -360,7 +370,8 @@ def test_open_logs_of_a_strange_layout_are_dropped_understood_and_seen(
         service()
         wait_for(lambda: f"{len(logs)} of {len(logs)} dealt with" in rows(driver))
         picture(driver, "open-logs-put-aside")
-        driver.find_element("css selector", "#rows td a").click()
+        row = driver.find_element("xpath", f"//tr[th[text()='{logs[0].name}']]")
+        row.find_element("tag name", "a").click()
         wait_for(lambda: driver.find_elements("link text", "Draft a recipe for it"))[0].click()
         wait_for(lambda: driver.find_elements("css selector", "select[name='channel.airflow']"))
         assert "time zone" in driver.find_element("id", "doubts").text
@@ -390,7 +401,8 @@ def test_open_logs_of_a_strange_layout_are_dropped_understood_and_seen(
         picture(driver, "open-logs-board")
         driver.find_element("css selector", ".vehicles a").click()
         wait_for(lambda: "/vehicle/heron" in driver.current_url and drawn(driver))
-        assert f"{len(logs)} drives" in driver.find_element("tag name", "main").text
+        assert [entry.state for entry in page.site.glance().logs] == ["stored"] * len(logs)
+        assert page.site.desk.finding("heron").drives >= len(logs)  # a log may hold several
         picture(driver, "open-logs-vehicle")
         driver.get(page.address + "/vehicle/heron/pulls")
         picture(driver, "open-logs-pulls")
@@ -419,7 +431,7 @@ def test_the_marker_is_moved_by_keyboard_and_its_setting_applied(page, browser):
         seen.add(driver.find_element("id", "chosen").text)
         places.add(here.get_attribute("transform"))
         assert driver.find_element("id", "chosen").text in slider.get_attribute("aria-valuetext")
-    assert len(seen) == 4
+    assert len(seen) == 3
     assert len(places) > 1
     assert "marmot" in driver.find_element("css selector", "svg.strips").text
     picture(driver, "tune-moved")

@@ -26,11 +26,12 @@ document.addEventListener("DOMContentLoaded", async () => {
       [fan.map((p) => p.x), fan.map((p) => p.low), fan.map((p) => p.high), fan.map((p) => p.middle)],
     ].map(rising).filter((table) => table[0].length));
     while (data.length < 8) data.push(new Array(data[0].length).fill(null));
-    const day = new Map(course.x.map((x, i) => [x, i]));
     const unit = course.unit ? " " + course.unit : "";
     const shown = (u, v) => (v === null || v === undefined ? "–" : healthtrack.number(v, 2) + unit);
     const isDate = course.axis.kind === "date";
     const at = (v) => (isDate ? new Date(v * 864e5).toISOString().slice(0, 10) : healthtrack.number(v, 0) + " " + course.axis.unit);
+    const months = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+    const dated = (t) => { const d = new Date(t * 864e5); return `${course.axis.high - course.axis.low < 400 ? d.getUTCDate() + " " : ""}${months[d.getUTCMonth()]} ${d.getUTCFullYear()}`; };
     const hidden = { show: true, points: { show: false }, label: "", value: () => "" };
     const options = {
       width: place.clientWidth, height: window.innerWidth < 600 ? 220 : 260,
@@ -38,7 +39,7 @@ document.addEventListener("DOMContentLoaded", async () => {
       legend: { show: true, live: true },
       scales: { x: { time: false, range: (u, low, high) => (u.zoomed ? [low, high] : [course.axis.low, course.axis.high]) }, y: { range: () => [course.low, course.high] } },
       axes: [
-        { stroke: c("soft"), grid: { stroke: c("hair"), width: 1 }, ticks: { stroke: c("hair") }, font: "13px Gauge Sans, sans-serif", values: (u, ticks) => ticks.map((t) => (isDate ? new Date(t * 864e5).toISOString().slice(0, 7) : healthtrack.number(t, 0) + " " + course.axis.unit)) , space: 90 },
+        { stroke: c("soft"), grid: { stroke: c("hair"), width: 1 }, ticks: { stroke: c("hair") }, font: "13px Gauge Sans, sans-serif", values: (u, ticks) => ticks.map((t) => (isDate ? dated(t) : healthtrack.number(t, 0) + " " + course.axis.unit)) , space: 90 },
         { stroke: c("soft"), grid: { stroke: c("hair"), width: 1 }, ticks: { stroke: c("hair") }, font: "13px Gauge Sans, sans-serif", size: 46, values: (u, ticks) => ticks.map((t) => healthtrack.written(String(Math.round(100 * t) / 100).replace("-", "−"))) },
       ],
       series: [
@@ -60,11 +61,13 @@ document.addEventListener("DOMContentLoaded", async () => {
     plot.zoomed = false;
     // what is hidden from the legend is the band's edges, which say nothing alone
     place.querySelectorAll(".u-legend .u-series").forEach((row, i) => { if ([2, 3, 5, 6].includes(i)) row.remove(); });
-    plot.over.addEventListener("dblclick", () => { plot.zoomed = false; });
+    let leaving = 0; // a double click shows all, even over a drive
+    const all = () => centre((course.axis.low + course.axis.high) / 2, course.axis.high - course.axis.low);
+    plot.over.addEventListener("dblclick", () => { clearTimeout(leaving); all(); });
     const go = (found) => { location.href = drives + encodeURIComponent(course.drive[found]); };
     plot.over.addEventListener("click", () => {
       const found = nearest(plot);
-      if (found !== null && plot.select.width < 3) go(found);
+      if (found !== null && plot.select.width < 3) leaving = setTimeout(go, 300, found);
     });
     const facts = document.createElement("p");
     facts.className = "aside";
@@ -97,7 +100,7 @@ document.addEventListener("DOMContentLoaded", async () => {
         else if (e.key === "+" || e.key === "-") {
           const scale = plot.scales.x, middle = here < order.length ? course.x[order[here]] : (scale.min + scale.max) / 2;
           centre(middle, (scale.max - scale.min) * (e.key === "+" ? 0.5 : 2));
-        } else if (e.key === "Escape") centre((course.axis.low + course.axis.high) / 2, course.axis.high - course.axis.low);
+        } else if (e.key === "Escape") all();
         else return;
         e.preventDefault();
       });
