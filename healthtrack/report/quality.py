@@ -130,7 +130,7 @@ def _quarantine(flow: Flow, logs: Sequence[LogShown]) -> None:
         return
     _head(flow, "Logs that could not be read", _shown_of(len(logs)), 3)
     for log in reversed(logs[-NAMED_LOGS:]):
-        said = wrap(typeset(_why(log)), flow.paper.inner_width - 5.5, style.SMALL, QUARANTINE_LINES)
+        said = wrap(_why(log), flow.paper.inner_width - 5.5, style.SMALL, QUARANTINE_LINES)
         flow.need((1 + len(said)) * style.SMALL.leading + 0.8)
         came = f"came on {short_day(log.received)}"
         name = shorten(log.name, flow.paper.inner_width - text_width(came, NAME) - 4.0, NAME)
@@ -144,8 +144,15 @@ def _quarantine(flow: Flow, logs: Sequence[LogShown]) -> None:
 
 
 def _why(log: LogShown) -> str:
-    """Say why a log could not be read, on one line; the reason in a word where there is no more."""
-    return " ".join((log.told or words.reason(log.quarantined)).split())
+    """Say why a log could not be read, on one line; the reason in a word where there is no more.
+
+    Where the sentence begins with the log's name, it goes on from the name above it.
+    """
+    told = " ".join((log.told or words.reason(log.quarantined)).split())
+    before, name, rest = told.partition(log.name)
+    if name and " " not in before and rest.strip():
+        return rest.strip()
+    return typeset(told)
 
 
 def _shown_of(logs: int) -> str:

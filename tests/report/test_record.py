@@ -162,7 +162,7 @@ def test_a_report_without_data_names_the_latest_logs_that_could_not_be_read_and_
         log("oldest.csv", None, "empty"),
         log("empty.csv", None, "not_text"),
         log("bad time.csv", None, "unreadable_time", told=told),
-        log("newest $1.csv", None, "no_rows", told="the log has no row of data."),
+        log("newest $1.csv", None, "no_rows", told="w/newest $1.csv has no row of data."),
     )
     path = tmp_path / "heron.pdf"
     write_vehicle_report(findings["no_data"](), settings("no_data"), path, beside=Beside(logs))
@@ -173,12 +173,14 @@ def test_a_report_without_data_names_the_latest_logs_that_could_not_be_read_and_
     places = [
         first.index(words)
         for words in (
-            *("newest $1.csv", "The log has no row of data."),
+            # the sentence goes on from the name above it
+            *("newest $1.csv", "has no row of data."),
             *("bad time.csv", "The time in line 7 is no time: give its format under [time]."),
             *("empty.csv", "Not text."),
         )
     ]
     assert places == sorted(places)
+    assert first.count("newest $1.csv") == 1
     assert first.count("More of it.") < 40  # three lines, then an ellipsis
     assert "How this verdict came about" in second
 
