@@ -156,8 +156,10 @@ def test_a_service_that_assessed_every_night_kept_the_alerts_that_a_replay_gives
     root = evenings.copy_of_one(low, tmp_path / "garage", "car")
     told = evenings.replayed(root, "car", date.fromisoformat(AS_OF))
     days = told.verdicts["said_on"].to_list()
-    evenings.nights(root, [day for day in days if day >= date(2017, 7, 13)])  # learning before
+    judged = [day for day in days if day >= date(2017, 7, 13)]  # learning before
+    evenings.nights(root, judged)
     kept = evenings.kept_episodes(root, "car")
     assert "airflow" in {indicator for _, indicator, *_ in kept}
     assert kept == evenings.replayed_episodes(told)
-    assert evenings.verdicts_apart(root, "car", told).words == ()
+    # not what other tests had asked of all indicators, each with a smaller share of false alerts
+    assert evenings.verdicts_apart(root, "car", told, judged).words == ()
