@@ -3,9 +3,12 @@
 ::
 
     python -m tests.benchmarks.page_load [--readers 50] [--files 200] [--seconds 20]
+    python -m tests.benchmarks.page_load --service [--seconds 100]
 
 Times count only as ratios within one run: a page's to that of a static file of the same size, asked
-for in turn with it. Bounded in readers, files and seconds; nothing leaves this machine.
+for in turn with it, alone and under load. With ``--service`` the page is that of ``healthtrack
+serve`` itself, whose jobs fall due while it is read: how late each begins is compared with how late
+it begins when nobody reads. Bounded in readers, files and seconds; nothing leaves this machine.
 """
 
 from __future__ import annotations
@@ -14,20 +17,26 @@ import argparse
 import http.client
 import itertools
 import re
+import signal
+import socket
 import statistics
+import subprocess
 import sys
 import tempfile
 import threading
 import time
 import uuid
+from collections import Counter
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from healthtrack.clock import now
 from healthtrack.jobs import ingesting
 from healthtrack.jobs.logs import find_logs
 from healthtrack.jobs.starting import copy_pipelines
 from healthtrack.jobs.workspace import Workspace
+from healthtrack.store import Ledger
 from healthtrack.web import app
 from tests.conftest import _write_log
 from tests.web.serving import publish, served
@@ -42,7 +51,13 @@ def main() -> None:
     parser.add_argument("--readers", type=int, default=50)
     parser.add_argument("--files", type=int, default=200)
     parser.add_argument("--seconds", type=float, default=20.0)
+    parser.add_argument("--service", action="store_true")
     asked = parser.parse_args()
+    if asked.service:
+        for readers in (0, min(asked.readers, 200)):
+            with tempfile.TemporaryDirectory() as folder:
+                beside_jobs(Path(folder), readers, min(asked.files, 1000), asked.seconds)
+        return
     with tempfile.TemporaryDirectory() as folder:
         run(Path(folder), min(asked.readers, 200), min(asked.files, 1000), asked.seconds)
 
@@ -66,6 +81,7 @@ def run(folder: Path, readers: int, files: int, seconds: float) -> None:
         app.STATIC["same.css"] = same
         ratio = alone(page.address)
         taken, failed, sent = together(page.address, readers, files, seconds)
+        static, *_ = together(page.address, readers, 0, seconds / 2, ("/static/same.css",))
     inbox = root / "inbox" / "stoat"
     whole = sum(path.read_bytes() == content(int(path.stem)) for path in inbox.glob("*.csv"))
     middle, late = statistics.median(taken), statistics.quantiles(taken, n=100)[98]
@@ -73,9 +89,62 @@ def run(folder: Path, readers: int, files: int, seconds: float) -> None:
         f"alone: a page takes {ratio:.1f} times a static file of its size ({size} bytes)\n"
         f"{readers} readers and {files} files at once: {len(taken)} pages, {failed} errors, "
         f"middle {middle:.2f} s, 99 % within {late:.2f} s\n"
+        f"as many readers of the static file alone: middle {statistics.median(static):.2f} s, so a "
+        f"page beside the upload takes {middle / statistics.median(static):.1f} times that\n"
         f"upload: {sent} sent, {whole} of {files} lie whole in the inbox, "
         f"{len(list(inbox.glob('.*')))} halves left\n"
     )
+
+
+def beside_jobs(folder: Path, readers: int, files: int, seconds: float) -> None:
+    """Let the service's jobs fall due while its page is read, and say how late each began."""
+    root = folder / "garage"
+    copy_pipelines(root / "pipelines")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    began = now()
+    due = (began + timedelta(seconds=75)).replace(second=0, microsecond=0)
+    (root / "healthtrack.toml").write_text(
+        f"[vehicles.otter]\n[vehicles.stoat]\n[page]\nport = {port}\n[service]\n"
+        f'settle_seconds = 1\nscan_seconds = 5\nhousekeeping_at = "{due:%H:%M}"\n'
+        f'assess_at = "{due + timedelta(minutes=1):%H:%M}"\n'
+    )
+    for n in range(3):
+        _write_log(root / "inbox" / "otter" / f"{n}.csv", began - timedelta(days=n + 2))
+    command = [sys.executable, "-W", "ignore", "-m", "healthtrack", "--workspace", str(root)]
+    service = subprocess.Popen([*command, "serve"], stdout=subprocess.DEVNULL)
+    address = f"http://127.0.0.1:{port}"
+    try:
+        _wait_for_page(address)
+        taken, failed, sent = together(address, readers, files if readers else 0, seconds)
+    finally:
+        service.send_signal(signal.SIGTERM)
+        service.wait(timeout=60)
+    said = "nobody reads"
+    if readers:
+        middle = statistics.median(taken)
+        said = f"{readers} readers, {sent} of {files} files sent, {len(taken)} pages, "
+        said += f"{failed} errors, middle {middle:.2f} s"
+    with Workspace.load(root).open_store() as store:
+        runs, states = Ledger(store).runs(), Counter(entry.state for entry in store.logs())
+    late = ", ".join(
+        f"{run.job} {(run.started - run.due).total_seconds():.1f} s late ({run.state})"
+        for run in runs
+        if run.due >= due
+    )
+    sys.stdout.write(f"{said}: {late or 'no job fell due'}; logs {dict(states)}\n")
+
+
+def _wait_for_page(address: str) -> None:
+    for _ in range(600):
+        try:
+            get(connect(address), "/")
+        except OSError:
+            time.sleep(0.1)
+        else:
+            return
+    raise SystemExit("the page did not come up within a minute")
 
 
 def content(n: int) -> bytes:
@@ -108,15 +177,15 @@ def alone(address: str, times: int = 60) -> float:
 
 
 def together(
-    address: str, readers: int, files: int, seconds: float
+    address: str, readers: int, files: int, seconds: float, pages: tuple[str, ...] = PAGES
 ) -> tuple[list[float], int, int]:
     """Read and bring at once; returns the times of all pages, errors, and files sent."""
     end, taken, failed, sent = time.monotonic() + seconds, [], [], []
 
     def reader(number: int) -> None:
         connection = connect(address)
-        for path in itertools.islice(itertools.cycle(PAGES), number % 4, None):
-            if time.monotonic() > end and sent:
+        for path in itertools.islice(itertools.cycle(pages), number % 4, None):
+            if time.monotonic() > end and (sent or not files):
                 return
             began = time.perf_counter()
             code, _, _ = get(connection, path)
@@ -150,11 +219,13 @@ def together(
         sent.append(text.count('"refused":""') if answer.status == 200 else -answer.status)
 
     threads = [threading.Thread(target=reader, args=(n,)) for n in range(readers)]
-    threads.append(threading.Thread(target=bringer))
+    if files:
+        threads.append(threading.Thread(target=bringer))
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join(timeout=seconds + 180)
+    time.sleep(max(0.0, end - time.monotonic()))
     return taken, len(failed), sum(sent)
 
 

@@ -368,3 +368,46 @@ def test_what_a_person_must_mend_is_said_on_a_page(visit, monkeypatch):
     answer = visit.get("/vehicle/otter")
     assert answer.status_code == 503
     assert "held by another process" in answer.text
+
+
+# ---------------------------------------------------------------- at the socket itself
+
+
+def ask(address, text):
+    """Send text over a connection of our own, and return what comes until it is closed."""
+    import socket
+    from urllib.parse import urlsplit
+
+    place = urlsplit(address)
+    with socket.create_connection((place.hostname, place.port), timeout=10) as line:
+        line.sendall(text.encode())
+        got = b""
+        while piece := line.recv(65536):
+            got += piece
+    return got.decode()
+
+
+def test_connections_that_say_nothing_or_stop_in_the_middle_are_closed(workspace, monkeypatch):
+    from healthtrack.web import server
+    from tests.web.conftest import NOW
+    from tests.web.serving import served
+
+    monkeypatch.setattr(server, "HEAD_S", 0.3)
+    monkeypatch.setattr(guard, "SILENCE_S", 0.3)
+    with served(workspace, lambda: NOW, desk=False) as page:
+        assert ask(page.address, "") == ""
+        assert ask(page.address, "POST /logs HT") == ""
+        host = f"Host: {page.address.removeprefix('http://')}\r\n"
+        shown = ask(page.address, f"GET /logs HTTP/1.1\r\n{host}Connection: close\r\n\r\n")
+        token = shown.split('name="token" content="')[1].split('"')[0]
+        cookie = shown.split("set-cookie: ")[1].split(";")[0]
+        begun = (
+            f"POST /logs HTTP/1.1\r\n{host}Connection: close\r\nCookie: {cookie}\r\n"
+            f"X-Token: {token}\r\nContent-Length: 9000\r\n"
+            "Content-Type: multipart/form-data; boundary=b\r\n\r\n"
+            '--b\r\nContent-Disposition: form-data; name="files"; filename="half.csv"\r\n\r\nhalf'
+        )
+        assert ask(page.address, begun).startswith("HTTP/1.1 408")
+        whole = f"GET / HTTP/1.1\r\n{host}Connection: close\r\n\r\n"
+        assert ask(page.address, whole).startswith("HTTP/1.1 200")  # others go on
+    assert not list((workspace / "inbox" / "otter").glob("half*"))

@@ -17,7 +17,9 @@ document.addEventListener("DOMContentLoaded", () => {
     const kept = [...document.querySelectorAll("#axes input")].map((input) => input.value);
     by("axes").replaceChildren(...axisWords[askew()].map((words, i) => {
       const row = document.createElement("p");
-      row.append(`${words}: `);
+      const said = document.createElement("span");
+      said.textContent = words;
+      row.append(said);
       const wanted = askew() ? ["flow", "ratio"] : [i < 2 ? "flow" : "ratio"];
       wanted.forEach((what) => {
         const label = document.createElement("label"), input = document.createElement("input");
