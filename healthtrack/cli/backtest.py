@@ -482,9 +482,14 @@ def _choice_lines(choice: Choice) -> list[str]:
         *(f"  {line}" for line in figure_lines(chosen.held_out)[:3]),
     ]
     if choice.gap is not None:
+        best = (
+            f"the best here costs {choice.regret:.3g} less"
+            if choice.regret
+            else "it is the best here too"
+        )
         lines.append(
-            f"cost per vehicle-year {chosen.cost:.3g} there, {chosen.cost_held_out:.3g} here: "
-            f"over-fitting {choice.gap:+.3g}; the best here costs {choice.regret:.3g} less"
+            f"cost per vehicle-year {chosen.cost:.3g} where chosen, {chosen.cost_held_out:.3g} where "
+            f"judged: over-fitting {choice.gap:+.3g}; {best}"
         )
     return lines
 

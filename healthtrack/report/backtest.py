@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from healthtrack.config import ReportSettings
     from healthtrack.records import State
-    from healthtrack.report.page import Align, Page
+    from healthtrack.report.page import Page
 
 NOTHING = "\N{EN DASH}"
 HEADS = ("false alerts", "a year (95 %)", "told of", "days", "drives", "km", "size")
@@ -31,6 +31,8 @@ STRIP = 26.0
 ROW = 7.5
 GAP = 4.0
 """Room above a heading. [mm]"""
+NAMES_BESIDE = 1.4
+"""How much longer the curve's axis is than its longest bar: room for names."""
 LEAST_RATE = 0.1
 """Least end of an axis of false alerts a year: nothing counted is drawn on it as nothing."""
 
@@ -268,15 +270,16 @@ def _curve(flow: Flow, shown: Shown) -> None:
     ups = _steps(max(one.delay_days or 0.0 for one in known))
     most = max((one.high if one.high is not None and one.high < 5.0 else one.false_per_year) or 0.0
                for one in known)  # fmt: skip
-    acrosses = _steps(max(most, LEAST_RATE))
+    acrosses = _steps(NAMES_BESIDE * max(most, LEAST_RATE))
     box = (left, flow.y + 4.0, width, CURVE)
     plot = _Plot(flow.page, box, (0.0, acrosses[-1]), (0.0, ups[-1]))
     plot.frame(acrosses, ups)
+    below = box[1]
     for same in _together(known):
-        _curve_mark(plot, same)
+        below = _curve_mark(plot, same, below)
     flow.space(CURVE + 10.0)
     flow.paragraph(
-        "Filled: no other settings are better at once in false alerts, misses and delay. Bars: "
+        "Triangles: no other settings are better at once in false alerts, misses and delay. Bars: "
         "95 % interval of the rate, cut off at the edge. An inspection is taken to find what has "
         "reached half of its size, and to be never wrong. Never looking alerts nobody and finds "
         "nothing: it lies at no false alerts, without end above.",
@@ -286,14 +289,15 @@ def _curve(flow: Flow, shown: Shown) -> None:
 
 
 def _together(points: Sequence[CurvePoint]) -> list[list[CurvePoint]]:
-    """Return the points by their place, those that are on the front first in each."""
+    """Return the points by their place from above, those on the front first in each."""
     places: dict[tuple[float | None, float | None], list[CurvePoint]] = {}
     for one in sorted(points, key=lambda point: not point.front):
         places.setdefault((one.false_per_year, one.delay_days), []).append(one)
-    return list(places.values())
+    return sorted(places.values(), key=lambda same: -(same[0].delay_days or 0.0))
 
 
-def _curve_mark(plot: _Plot, same: Sequence[CurvePoint]) -> None:
+def _curve_mark(plot: _Plot, same: Sequence[CurvePoint], below: float) -> float:
+    """Draw a mark with its bar and, beside it, its name under a height; returns the next height."""
     one = same[0]
     assert one.false_per_year is not None
     assert one.delay_days is not None
@@ -304,10 +308,15 @@ def _curve_mark(plot: _Plot, same: Sequence[CurvePoint]) -> None:
     words = one.variant.replace("false_alerts_per_vehicle_year=", "asked ")
     missed = f", {one.missed} of {one.faults} missed" if one.missed else ""
     others = f", and {len(same) - 1} more" if len(same) > 1 else ""
-    room = plot.box[0] + plot.box[2] - x - 3.0
-    align: Align = "left" if room > 45.0 else "right"
-    place = x + (2.4 if align == "left" else -2.4)
-    plot.page.text(place, y - 1.4, f"{words}{missed}{others}", style.TINY, align=align)
+    told = f"{words}{missed}{others}"
+    width, edge = text_width(told, style.TINY), plot.box[0] + plot.box[2]
+    behind = plot.x(ends[1]) + 2.4
+    if behind + width <= edge:
+        at = max(y + 1.0, below + style.TINY.leading)
+        plot.page.text(behind, at, told, style.TINY)
+        return at
+    plot.page.text(min(x + 2.4, edge - width), y - 1.4, told, style.TINY)
+    return below
 
 
 def _strips(flow: Flow, shown: Shown) -> None:
@@ -318,7 +327,9 @@ def _strips(flow: Flow, shown: Shown) -> None:
     flow.bookmark("Sensitivity")
     flow.space(GAP)
     flow.heading(
-        "Sensitivity", with_next=STRIP + 14.0, aside="one setting moved, the others as set"
+        "Sensitivity",
+        with_next=STRIP + 14.0,
+        aside="one setting moved, the others as set; triangle: as set",
     )
     half = flow.paper.inner_width / 2.0
     for strip in drawn:
