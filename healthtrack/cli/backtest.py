@@ -482,14 +482,12 @@ def _choice_lines(choice: Choice) -> list[str]:
         *(f"  {line}" for line in figure_lines(chosen.held_out)[:3]),
     ]
     if choice.gap is not None:
-        best = (
-            f"the best here costs {choice.regret:.3g} less"
-            if choice.regret
-            else "it is the best here too"
-        )
+        best = "it is the best there too"
+        if choice.regret:
+            best = f"the best there costs {choice.regret:.3g} less"
         lines.append(
-            f"cost per vehicle-year {chosen.cost:.3g} where chosen, {chosen.cost_held_out:.3g} where "
-            f"judged: over-fitting {choice.gap:+.3g}; {best}"
+            f"cost per vehicle-year {chosen.cost:.3g} where it was chosen, "
+            f"{chosen.cost_held_out:.3g} where it is judged: over-fitting {choice.gap:+.3g}; {best}"
         )
     return lines
 
