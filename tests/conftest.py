@@ -22,6 +22,7 @@ ONE_PROCESS = {
     "benchmarks/test_fault_campaign.py",
     "bench/test_looks.py",
     "bench/test_sisters.py",
+    "bench/test_episodes.py",
     "calibration/test_bench_promises.py",
     "calibration/test_diagnosis_promises.py",
     "calibration/test_promises.py",
