@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import shutil
+import sys
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from healthtrack.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-    from pathlib import Path
 
     from healthtrack.jobs.workspace import Workspace
 
@@ -19,6 +21,9 @@ Origin = Literal["inbox", "quarantine", "elsewhere"]
 
 STILL_ARRIVING = (".part", ".partial", ".tmp", ".crdownload", "~")
 """Endings that copying programs use until a file is whole; such files are passed over."""
+
+
+_PIECE = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,39 +66,80 @@ def find_logs(
     """
     if not paths:
         paths = [folder for folder in (workspace.inbox, workspace.quarantine) if folder.is_dir()]
-    found: dict[Path, LogFile] = {}
+    found: dict[str, LogFile] = {}
+    folders: dict[Path, _Folder] = {}
     for path in paths:
         if not path.exists():
             raise UsageError(f"{path} does not exist. Give log files, or folders that hold them.")
-        for file in _files(path):
-            found.setdefault(file.resolve(), _log_file(workspace, file, vehicle))
+        for folder, name in _files(path):
+            if folder not in folders:
+                folders[folder] = _Folder.of(workspace, folder)
+            place, log = folders[folder].file(workspace, name, vehicle)
+            found.setdefault(place, log)
     return list(found.values())
 
 
-def _files(path: Path) -> Iterator[Path]:
-    if path.is_file():
-        yield path
+def _files(top: Path) -> Iterator[tuple[Path, str]]:
+    """Yield folder and name of each file, in order of name; hidden ones are passed over."""
+    if top.is_file():
+        yield top.parent, top.name
         return
-    for file in sorted(path.rglob("*")):
-        below = file.relative_to(path).parts
-        hidden = any(part.startswith(".") for part in below)
-        if file.is_file() and not hidden and not file.name.endswith(STILL_ARRIVING):
-            yield file
+    found: list[tuple[tuple[str, ...], str]] = []
+    for walked, inner, names in os.walk(top):
+        inner[:] = [name for name in inner if not name.startswith(".")]
+        parts = Path(walked).relative_to(top).parts
+        found += [
+            (parts, name)
+            for name in names
+            if not name.startswith(".")
+            and not name.endswith(STILL_ARRIVING)
+            and os.path.isfile(f"{walked}/{name}")  # noqa: PTH113 - many times faster
+        ]
+    for parts, name in sorted(found, key=lambda one: (*one[0], one[1])):
+        yield top.joinpath(*parts), name
 
 
-def _log_file(workspace: Workspace, file: Path, vehicle: str | None) -> LogFile:
-    shown = workspace.shown(file)
-    folders: tuple[tuple[Origin, Path], ...] = (
-        ("inbox", workspace.inbox),
-        ("quarantine", workspace.quarantine),
-    )
-    for origin, folder in folders:
-        below = _below(file, folder)
-        if below is not None:
-            owner = vehicle or (below[0] if len(below) > 1 else None)
-            place = "/".join((owner or "", *(below[1:] or below)))
-            return LogFile(file, owner, origin, place, shown)
-    return LogFile(file, vehicle, "elsewhere", f"{vehicle or ''}/{file.name}", shown)
+@dataclass(frozen=True, slots=True)
+class _Folder:
+    """What is told of a folder once, and is alike for all files in it.
+
+    ``below`` are the folders between the inbox, or the quarantine, and this one.
+    """
+
+    path: Path
+    resolved: str
+    shown: str
+    origin: Origin
+    below: tuple[str, ...]
+
+    @classmethod
+    def of(cls, workspace: Workspace, folder: Path) -> _Folder:
+        shown = workspace.shown(folder)
+        origin: Origin = "elsewhere"
+        below: tuple[str, ...] = ()
+        places: tuple[tuple[Origin, Path], ...] = (
+            ("inbox", workspace.inbox),
+            ("quarantine", workspace.quarantine),
+        )
+        for name, place in places:
+            found = _below(folder, place)
+            if found is not None:
+                origin, below = name, found
+                break
+        return cls(folder, str(folder.resolve()), shown, origin, below)
+
+    def file(self, workspace: Workspace, name: str, vehicle: str | None) -> tuple[str, LogFile]:
+        """Return where a file really is, and the log."""
+        path = self.path / name
+        resolved = f"{self.resolved}/{name}"
+        shown = name if self.shown == "." else f"{self.shown}/{name}"
+        if path.is_symlink():
+            resolved, shown = str(path.resolve()), workspace.shown(path)
+        if self.origin == "elsewhere":
+            return resolved, LogFile(path, vehicle, self.origin, f"{vehicle or ''}/{name}", shown)
+        owner = vehicle or (self.below[0] if self.below else None)
+        place = "/".join((owner or "", *self.below[1:], name))
+        return resolved, LogFile(path, owner, self.origin, place, shown)
 
 
 def _below(file: Path, folder: Path) -> tuple[str, ...] | None:
@@ -105,14 +151,13 @@ def _below(file: Path, folder: Path) -> tuple[str, ...] | None:
 
 def content_hash(path: Path, first: int | None = None) -> str:
     """Return the SHA-256 of a file's bytes, or of its ``first`` bytes, as hexadecimal digits."""
-    with path.open("rb") as stream:
-        if first is None:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-        digest = hashlib.sha256()
-        while first > 0 and (piece := stream.read(min(first, 1 << 20))):
+    digest = hashlib.sha256()
+    left = sys.maxsize if first is None else first
+    with path.open("rb", buffering=0) as stream:
+        while left > 0 and (piece := stream.read(min(left, _PIECE))):
             digest.update(piece)
-            first -= len(piece)
-        return digest.hexdigest()
+            left -= len(piece)
+    return digest.hexdigest()
 
 
 def put_into_quarantine(workspace: Workspace, log: LogFile, sha256: str) -> Path:

@@ -251,6 +251,23 @@ def test_a_file_that_is_still_being_copied_is_left_alone(workspace, write_log):
     assert find_logs(workspace, []) == []
 
 
+def test_logs_are_found_in_order_of_name_and_each_once(workspace, write_log, tmp_path):
+    otter = workspace.inbox / "otter"
+    for name in ("b/2.csv", "b.csv", "a.csv", "b-2/x.csv"):
+        write_log(otter / name)
+    outside = write_log(tmp_path / "card" / "far.csv")
+    (otter / "again.csv").symlink_to(otter / "a.csv")
+    (otter / "link.csv").symlink_to(outside)
+    (otter / "gone.csv").symlink_to(tmp_path / "nowhere")
+    found = find_logs(workspace, [])
+    assert [log.place for log in found] == [
+        f"otter/{name}" for name in ("a.csv", "b/2.csv", "b-2/x.csv", "b.csv", "link.csv")
+    ]
+    assert [log.shown for log in found][:2] == ["inbox/otter/a.csv", "inbox/otter/b/2.csv"]
+    assert found[-1].shown == str(otter / "link.csv")
+    assert len(find_logs(workspace, [otter, otter / "a.csv"])) == len(found)
+
+
 def test_a_file_that_changes_while_it_is_read_is_left_for_the_next_time(
     workspace, run_ingest, write_log, monkeypatch
 ):
