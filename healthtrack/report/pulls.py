@@ -20,6 +20,8 @@ MAP_HEIGHT = 64.0
 BARE_HEIGHT = 23.0
 BARE_MOST = 46.0
 """Without a map there is less to read: it is lower, and grows where there is room. [mm]."""
+WORDS = 25.0
+"""What stands above the panel. [mm]."""
 BELOW = 18.0
 """What stands below the panel. [mm]."""
 LEFT = 13.0
@@ -69,9 +71,12 @@ class PullsShown:
 def draw_pulls(flow: Flow, shown: PullsShown | None, after: float = 0.0) -> None:
     """Draw the map with the tracks, and one line of figures per pull of the period.
 
-    ``after`` is the height [mm] of what should still find its place on the same page.
+    ``after`` is the height [mm] of what should still find its place on the same page: pulls without
+    a map never push it off.
     """
     if shown is None or not shown.period:
+        return
+    if shown.chart is None and after <= flow.room < after + WORDS:
         return
     flow.space(3.0)
     title = "Pulls on the compressor map" if shown.chart is not None else "Pulls"

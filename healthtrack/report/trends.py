@@ -33,9 +33,9 @@ CALENDAR = 4.0
 AXIS_FOOT = 9.5
 EVENT_FOOT = 4.5
 MOST_HEIGHT = 40.0
-LEAST_HEIGHT = 34.0
+LEAST_HEIGHT = 30.0
 QUIET_MOST = 20.0
-QUIET_LEAST = 16.0
+QUIET_LEAST = 15.0
 ALL_QUIET_MOST = 28.0
 """What says nothing new is drawn lower. [mm]."""
 

@@ -20,7 +20,7 @@ from healthtrack.records import (
     RegionEvidence,
     Trend,
 )
-from healthtrack.report import style
+from healthtrack.report import pulls, style
 from healthtrack.report.causes import spoken
 from healthtrack.report.evidence import forecast_words
 from healthtrack.report.lines import Lines, learned_spans, raised, runs
@@ -243,3 +243,15 @@ def test_a_forecast_says_what_it_knows_and_no_more(findings):
         "at about 218 000 km (95 % between 216 000 and 224 000), around 21 Jun 2026 "
         "(2 Apr 2026 to 30 Nov 2026); 42 % probable before the next service"
     )
+
+
+def test_a_panel_without_a_map_grows_where_there_is_room_and_never_pushes_the_method_off():
+    method = 80.0
+    for room in range(50, 260):
+        if not pulls._worth_its_room(room, method):
+            assert method <= room  # without the panel there was room for it
+            continue
+        height = pulls._bare(room, method)
+        left = room - height - pulls.BELOW
+        assert pulls.BARE_HEIGHT <= height <= pulls.BARE_MOST
+        assert left >= method or room < method, room
