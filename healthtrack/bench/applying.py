@@ -6,6 +6,7 @@ results is read again before it replaces the file, and must say exactly what was
 
 from __future__ import annotations
 
+import json
 import os
 import re
 from typing import TYPE_CHECKING, Any
@@ -77,6 +78,39 @@ def apply(
     if differs:
         _replace(path, text, wanted)
     return differs
+
+
+def use_map(root: Path, vehicle: str, name: str, today: date) -> None:
+    """Write into the workspace's settings which compressor map a vehicle has.
+
+    Parameters
+    ----------
+    root : Path
+        The workspace's folder.
+    vehicle : str
+        Its id.
+    name : str
+        The map's file, as seen from the workspace.
+    today : date
+        For the comment.
+
+    Raises
+    ------
+    SettingsError
+        The result would not say what is wanted, or there is no such vehicle; the file is as it was.
+    UsageError
+        The vehicle's table stands inline.
+    """
+    path = root / config.SETTINGS_FILE
+    before = config.load(root)
+    if vehicle not in before.vehicles:
+        raise SettingsError(f"there is no vehicle {vehicle} in {config.SETTINGS_FILE}.")
+    settings = before.vehicles[vehicle].model_copy(update={"compressor_map": name})
+    wanted = before.model_copy(update={"vehicles": {**before.vehicles, vehicle: settings}})
+    text = path.read_text(encoding="utf-8")
+    note = f"# chosen on {today}"
+    text = set_value(text, f"vehicles.{vehicle}", "compressor_map", json.dumps(name), note)
+    _replace(path, text, wanted)
 
 
 def _places(variant: Variant, vehicles: tuple[str, ...]) -> list[tuple[str, str, tuple[str, ...]]]:

@@ -29,7 +29,8 @@ from healthtrack.airpath.digitise import (
     to_pixels,
 )
 from healthtrack.airpath.map_file import FLOW_UNITS, read_map
-from healthtrack.errors import MapError
+from healthtrack.bench.applying import use_map
+from healthtrack.errors import MapError, SettingsError, UsageError
 from healthtrack.web.site import check_token, site_of
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
 
     from healthtrack.airpath.compressor_map import CompressorMap
-    from healthtrack.jobs.workspace import Workspace
+    from healthtrack.web.site import Site
 
 FOLDER = "maps"
 NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
@@ -70,6 +71,7 @@ class SentMap(_Sent):
     reference_pressure_kpa: float = 0.0
     flow_unit: Literal["kg/s", "g/s", "kg/h", "lb/min"] = "kg/s"
     speed_unit: Literal["rpm", "krpm"] = "rpm"
+    vehicle: Annotated[str, Field(max_length=64)] = ""
 
 
 def page(request: Request) -> Response:
@@ -85,6 +87,7 @@ def page(request: Request) -> Response:
             if settings.compressor_map
         },
         "units": list(FLOW_UNITS),
+        "vehicles": workspace.settings.vehicles,
     }
     return site.page(request, "map.html", told)
 
@@ -186,13 +189,16 @@ async def save(request: Request) -> Response:
     """Save the map in the workspace, if it is one."""
     sent = await _sent(request)
     try:
-        told = await run_in_threadpool(_save, site_of(request).workspace(), sent)
-    except MapError as error:
+        told = await run_in_threadpool(_save, site_of(request), sent)
+    except (MapError, SettingsError, UsageError) as error:
         return JSONResponse({"words": str(error)}, 422)
     return JSONResponse(told)
 
 
-def _save(workspace: Workspace, sent: SentMap) -> dict[str, Any]:
+def _save(site: Site, sent: SentMap) -> dict[str, Any]:
+    workspace = site.workspace()
+    if sent.vehicle and sent.vehicle not in workspace.settings.vehicles:
+        raise MapError(f"there is no vehicle {sent.vehicle}.")
     if not NAME.fullmatch(sent.file):
         raise MapError("give the file a name of small letters, digits and dashes.")
     folder = workspace.root / FOLDER
@@ -206,8 +212,13 @@ def _save(workspace: Workspace, sent: SentMap) -> dict[str, Any]:
                 os.replace(Path(draft) / f"{sent.file}{ending}", folder / f"{sent.file}{ending}")  # noqa: PTH105
     except OSError as error:
         raise MapError(f"the map cannot be written: {error.strerror}.") from None
-    return {
-        "words": f"Saved. To use it, write under the vehicle in healthtrack.toml: "
-        f'compressor_map = "{FOLDER}/{sent.file}.toml"',
-        "saved": f"{FOLDER}/{sent.file}.toml",
-    }
+    saved = f"{FOLDER}/{sent.file}.toml"
+    if sent.vehicle:
+        use_map(workspace.root, sent.vehicle, saved, site.clock().date())
+        words = f"Saved. {sent.vehicle} uses it now: healthtrack.toml names it."
+    else:
+        words = (
+            "Saved. To use it, write under the vehicle in healthtrack.toml: "
+            f'compressor_map = "{saved}"'
+        )
+    return {"words": words, "saved": saved}

@@ -177,6 +177,20 @@ def test_a_saved_map_is_one_that_every_command_reads(visit, chart):
     assert post_map(visit, "/map", sent_map(chart, file="mine")).status_code == 422
 
 
+def test_a_saved_map_is_used_by_the_vehicle_that_is_chosen_and_the_rest_stays(visit, chart):
+    before = (visit.root / "healthtrack.toml").read_text()
+    sent = sent_map(chart, file="mine", vehicle="stoat")
+    assert "uses it now" in post_map(visit, "/map", sent).json()["words"]
+    assert Workspace.load(visit.root).settings.vehicles["stoat"].compressor_map == "maps/mine.toml"
+    after = (visit.root / "healthtrack.toml").read_text().splitlines()
+    added = [line for line in after if "compressor_map" in line or "# chosen on" in line]
+    assert [line for line in after if line not in added] == before.splitlines()
+    assert len(added) == 2
+    nobody = sent_map(chart, file="other", vehicle="no such")
+    assert post_map(visit, "/map", nobody).status_code == 422
+    assert not (visit.root / "maps" / "other.toml").exists()
+
+
 @pytest.mark.parametrize("name", ["../mine", "", "a/b", "Mine", "x" * 41])
 def test_a_map_cannot_choose_its_folder(visit, chart, name):
     assert post_map(visit, "/map", sent_map(chart, file=name)).status_code == 422

@@ -152,7 +152,7 @@ document.addEventListener("DOMContentLoaded", () => {
     const body = sent(), place = by("saved");
     place.hidden = false;
     if (!body) { place.textContent = "The axes are not fixed yet: four points, and their values."; return; }
-    const answer = await post("/map", { ...body, name: by("name").value, source: by("source").value, file: by("file").value });
+    const answer = await post("/map", { ...body, name: by("name").value, source: by("source").value, file: by("file").value, vehicle: by("vehicle").value });
     place.textContent = answer.words;
   });
 });
