@@ -184,7 +184,8 @@ def _odometer_note(before: pl.DataFrame, after: pl.DataFrame) -> tuple[str, ...]
 
 
 def _clock_note(stepped: int) -> tuple[str, ...]:
-    return (f"the clock stepped back; {stepped} rows were left out",) if stepped else ()
+    rows = "1 row was" if stepped == 1 else f"{stepped} rows were"
+    return (f"the clock stepped back; {rows} left out",) if stepped else ()
 
 
 def _turn_note(fresh: freshness.Fresh | None) -> tuple[str, ...]:

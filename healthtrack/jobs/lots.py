@@ -1,6 +1,6 @@
 """What was read goes into the store in lots, one commit for many logs, or aside with its reason.
 
-A commit costs as much as reading a small log, so logs are stored together. A lot is short: what a
+A transaction costs as much as reading a small log, so logs are stored together. A lot is short: what a
 crash costs is read again by the next run, since a log is known by its content once it is stored.
 """
 
@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
 MOST_LOGS, MOST_BYTES, LONGEST_WAIT = 32, 16 * 2**20, 0.5
 """A lot is stored once it holds so many logs, their samples so many bytes, or its first log has
-waited so long [s]. From sixteen logs on a commit is a twentieth of the whole; the bytes bound the
-memory."""
+waited so long [s]. Measured on logs of 3 600 rows with 600 windows: inserting and committing takes
+20 ms of processor time each one by one and 11.5 ms sixteen together. The bytes bound the memory."""
 
 Outcome = Literal["stored", "known", "quarantined", "left"]
 
