@@ -1,7 +1,7 @@
 """What was read goes into the store in lots, one commit for many logs, or aside with its reason.
 
-A transaction costs as much as reading a small log, so logs are stored together. A lot is short: what
-a crash costs is read again by the next run, since a log is known by its content once it is stored.
+A transaction costs as much as reading a small log, so logs are stored together. A lot is short:
+what a crash costs is read again by the next run, since a log is known once it is stored.
 """
 
 from __future__ import annotations
