@@ -29,13 +29,15 @@ PANEL_LEFT = 11.0
 PANEL_RIGHT = 27.0
 PANEL_HEAD = 9.0
 QUIET_HEAD = 7.4
+HEADING = 10.4
 CALENDAR = 4.0
 AXIS_FOOT = 9.5
 EVENT_FOOT = 4.5
+EVENT_APART = 9.5
 MOST_HEIGHT = 40.0
 LEAST_HEIGHT = 30.0
 QUIET_MOST = 20.0
-QUIET_LEAST = 15.0
+QUIET_LEAST = 13.0
 ALL_QUIET_MOST = 28.0
 """What says nothing new is drawn lower. [mm]."""
 
@@ -99,7 +101,8 @@ def draw_trends(flow: Flow, finding: VehicleFinding) -> None:
     """Write the pages of trends."""
     shown = [item for item in finding.indicators if drawable(item)]
     silent = [item for item in finding.indicators if not drawable(item) and item.level is not None]
-    if flow.room < 24.0 + AXIS_FOOT + sum(_least(item) + _head(item) for item in shown):
+    around = HEADING + CALENDAR + AXIS_FOOT + EVENT_FOOT
+    if flow.room < around + sum(_least(item) + _head(item) for item in shown):
         flow.new_page()
     else:
         flow.space(3.0)
@@ -325,7 +328,7 @@ def event_marks(
         for index, event in enumerate(events, start=1)
         if (x := axis.place_of_event(event)) is not None
     ):
-        if groups and (x - groups[-1][0][0]) * scale < 6.5:
+        if groups and (x - groups[-1][0][0]) * scale < EVENT_APART:
             groups[-1].append((x, index))
         else:
             groups.append([(x, index)])

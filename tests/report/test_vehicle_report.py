@@ -14,6 +14,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.patches import Polygon
 from pypdf import PdfReader
 
+from healthtrack.config import ReportSettings
 from healthtrack.errors import ReportError
 from healthtrack.jobs.findings import finding_as_dict
 from healthtrack.records import Forecast
@@ -239,6 +240,13 @@ def test_a_name_is_only_text(findings, settings, tmp_path):
 def test_an_owners_report_has_two_to_four_pages(written):
     _, _, path = written
     assert 2 <= len(read(path).pages) <= 4
+
+
+@pytest.mark.parametrize("name", ["forty_events", "eight_indicators"])
+def test_the_shorter_letter_paper_takes_no_fifth_page(name, findings, settings):
+    with document.look():
+        flow = compose(findings[name](), settings(name), ReportSettings(paper="Letter"))
+    assert len(flow.pages) <= 4
 
 
 def test_the_fan_of_a_forecast_lies_where_its_quantiles_do(findings, settings):
