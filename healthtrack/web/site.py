@@ -19,7 +19,7 @@ from healthtrack.web.writing import constants, filters
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
-    from datetime import datetime
+    from datetime import date, datetime
 
     from starlette.datastructures import FormData
     from starlette.requests import Request
@@ -41,14 +41,15 @@ MOST_FILES = 1000
 class Shown:
     """A vehicle as pages show it.
 
-    ``full`` says that the finding has its courses; else it is the kept verdict.
+    ``full`` says that the finding has its courses; else it is the kept verdict. ``since`` says
+    since when it stands so, with the word for it: the alert's day, else when this was first said.
     """
 
     vehicle: str
     title: str
     finding: VehicleFinding | None
     full: bool
-    since: datetime | None
+    since: tuple[str, date] | None
 
 
 @dataclass(frozen=True)
@@ -74,12 +75,10 @@ class Site:
         settings = self.workspace().settings.vehicles.get(vehicle, VehicleSettings())
         title = settings.name.strip() or vehicle
         full = self.desk.finding(vehicle)
-        since = seen.since(vehicle)
-        if full is not None:
-            return Shown(vehicle, title, full, full=True, since=since)
         kept = seen.latest(vehicle)
-        finding = read_kept(kept) if kept is not None else None
-        return Shown(vehicle, title, finding, full=False, since=since)
+        finding = full or (read_kept(kept) if kept is not None else None)
+        since = _since(finding, seen.since(vehicle))
+        return Shown(vehicle, title, finding, full=full is not None, since=since)
 
     @property
     def reader(self) -> Reader:
@@ -103,6 +102,17 @@ class Site:
         templates = make_templates(common["reader"])
         body = templates.get_template(template).render(common | dict(told))
         return HTMLResponse(body, code)
+
+
+def _since(finding: VehicleFinding | None, said: datetime | None) -> tuple[str, date] | None:
+    concerned = [
+        item.raised_on
+        for item in (finding.indicators if finding is not None else ())
+        if item.raised_on is not None and item.state in {"alert", "alarm"}
+    ]
+    if concerned:
+        return "raised", min(concerned)
+    return ("since", said.date()) if said is not None else None
 
 
 def site_of(request: Request) -> Site:
