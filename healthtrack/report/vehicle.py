@@ -80,7 +80,7 @@ def compose(
     draw_repairs(flow, finding)
     draw_quality(flow, finding, beside.logs)
     draw_maintenance(flow, finding.maintenance)
-    if not mapped:  # they say less, so they stand where there is room
+    if pulls is not None and not mapped:  # they say less, so they stand where there is room
         draw_pulls(flow, pulls, after=height_of(partial(draw_method, finding=finding), flow))
     _draw_method(flow, finding)
     if settings.appendix:
