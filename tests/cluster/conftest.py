@@ -23,6 +23,9 @@ JUDGED = VEHICLES[:1]
 
 REPORTED = (VEHICLES[0], VEHICLES[5], VEHICLES[39])
 
+FEW = ["v07", "v08", "v39"]
+"""Enough where it does not matter how many there are; one has a log that cannot be read."""
+
 MORNING = datetime(2025, 3, 1, 7, tzinfo=UTC)
 AS_OF = date(2025, 6, 1)
 NOW = datetime(2025, 6, 2, tzinfo=UTC)
@@ -59,15 +62,23 @@ def s3():
 
 @pytest.fixture(scope="session")
 def cluster_address(s3):
-    """The address of a scheduler with two workers, each a process of its own."""
-    with distributed.LocalCluster(
-        n_workers=2,
-        threads_per_worker=1,
-        processes=True,
-        dashboard_address=None,
-        host="127.0.0.1",
-        silence_logs=logging.CRITICAL,
-    ) as started:
+    """The address of a scheduler with two workers, each a process of its own.
+
+    A task is given up once it has killed two of them, not four: each takes seconds to come back.
+    """
+    import dask
+
+    with (
+        dask.config.set({"distributed.scheduler.allowed-failures": 1}),
+        distributed.LocalCluster(
+            n_workers=2,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address="127.0.0.1:0",  # any: the usual one may be taken
+            host="127.0.0.1",
+            silence_logs=logging.CRITICAL,
+        ) as started,
+    ):
         yield started.scheduler_address
 
 
@@ -96,9 +107,10 @@ def rows_of(connection, table):
 class Fleet:
     """A workspace with these vehicles, and its three steps."""
 
-    def __init__(self, root, samples=""):
+    def __init__(self, root, samples="", vehicles=VEHICLES):
+        self.vehicles = vehicles
         lines = [f'samples = "{samples}"', "workers = 1"]
-        lines += [f"[vehicles.{vehicle}]\ndisplacement_l = 2.5" for vehicle in VEHICLES]
+        lines += [f"[vehicles.{vehicle}]\ndisplacement_l = 2.5" for vehicle in vehicles]
         (root / "healthtrack.toml").write_text("\n".join(lines) + "\n")
         copy_pipelines(root / "pipelines")
         self.workspace = Workspace.load(root)
@@ -147,7 +159,7 @@ class Fleet:
             ]
             tables["finding"] = [
                 (one.vehicle, one.as_of, one.state, one.document)
-                for vehicle in VEHICLES
+                for vehicle in self.vehicles
                 for one in store.findings(vehicle)
             ]
             tables["sample"] = {
@@ -157,24 +169,36 @@ class Fleet:
         return tables
 
 
-@pytest.fixture
-def make_fleet(tmp_path, fleet_logs):
-    def making(name, samples=""):
-        root = tmp_path / name
-        root.mkdir()
-        shutil.copytree(fleet_logs, root / "inbox")
-        return Fleet(root, samples)
+@pytest.fixture(scope="session")
+def make_in(fleet_logs):
+    """Make a fleet in a folder, with its logs in the inbox."""
+
+    def making(root, samples="", vehicles=VEHICLES):
+        for vehicle in vehicles:
+            shutil.copytree(fleet_logs / vehicle, root / "inbox" / vehicle)
+        return Fleet(root, samples, vehicles)
 
     return making
 
 
+@pytest.fixture
+def make_fleet(tmp_path, make_in):
+    return lambda name, *more: make_in(tmp_path / name, *more)
+
+
 @pytest.fixture(scope="session")
-def local(tmp_path_factory, fleet_logs):
+def local(tmp_path_factory, make_in):
     """The same fleet, done in this process: what everything else must equal."""
-    root = tmp_path_factory.mktemp("local")
-    shutil.copytree(fleet_logs, root / "inbox")
-    fleet = Fleet(root)
+    fleet = make_in(tmp_path_factory.mktemp("local"))
     fleet.outcomes = fleet.ingest()
     fleet.assess()
     fleet.pages = fleet.report()
+    return fleet
+
+
+@pytest.fixture
+def few_local(tmp_path, make_in):
+    """A few of them, done in this process."""
+    fleet = make_in(tmp_path / "few_local", "", FEW)
+    fleet.outcomes = fleet.ingest()
     return fleet

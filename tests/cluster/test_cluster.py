@@ -15,7 +15,7 @@ from distributed.protocol import pickle as distributed_pickle
 from healthtrack.errors import ClusterError
 from healthtrack.jobs import cluster, pool
 from healthtrack.store import compact_samples, move_samples, remove_orphans
-from tests.cluster.conftest import VEHICLES
+from tests.cluster.conftest import FEW, VEHICLES
 
 pytestmark = [
     pytest.mark.slow,
@@ -86,19 +86,54 @@ def test_40_vehicles_on_a_cluster_and_s3_equal_one_machine_though_a_worker_dies_
 
 
 def test_samples_in_the_store_travel_back_from_the_workers_and_are_the_same(
-    make_fleet, local, cluster_address
+    make_fleet, few_local, cluster_address
 ):
-    fleet = make_fleet("there")
+    fleet = make_fleet("there", "", FEW)
     with cluster.cluster(cluster_address) as executor:
         fleet.ingest(executor)
-    fleet.assess()  # as the local one was: it spreads one vehicle's windows first
-    here, there = local.contents(), fleet.contents()
+    here, there = few_local.contents(), fleet.contents()
     for table, rows in here.items():  # one by one: the whole in a failure is unreadable
         assert there[table] == rows, table
 
 
-def test_samples_move_to_s3_and_back_with_nothing_lost(make_fleet, local, s3):
-    fleet = make_fleet("mover")
+def _in_pieces(fleet):
+    """Cut each log into an early and a late piece that share their middle; one lacks a channel."""
+    for vehicle in fleet.vehicles:
+        for log in sorted((fleet.workspace.inbox / vehicle).glob("2*.csv")):
+            header, *rows = log.read_text().splitlines()
+            without = [
+                ",".join(row.split(",")[:-1]) for row in (header, *rows[: 2 * len(rows) // 3])
+            ]
+            log.with_name("a.csv").write_text("\n".join(without) + "\n")
+            log.write_text("\n".join((header, *rows[len(rows) // 3 :])) + "\n")
+
+
+def test_logs_of_one_drive_are_joined_though_workers_have_written_their_samples(
+    make_fleet, cluster_address, s3
+):
+    here, there = make_fleet("here", "", FEW), make_fleet("there", f"{s3}/joined", FEW)
+    for fleet in (here, there):
+        _in_pieces(fleet)
+    alone = here.ingest()
+    with cluster.cluster(cluster_address) as executor:
+        outcomes = there.ingest(executor)
+    joined = [one for one in alone if any("was joined to it" in note for note in one.notes)]
+    assert len(joined) == len(FEW)
+    assert [(o.file, o.state, o.drives, o.windows, o.notes) for o in outcomes] == [
+        (o.file, o.state, o.drives, o.windows, o.notes) for o in alone
+    ]
+    expected, found = here.contents(), there.contents()
+    for table, rows in expected.items():
+        assert found[table] == rows, table
+    assert len(expected["sample"]) == len(FEW)
+    with there.workspace.open_store() as store:
+        assert store._connection.execute("SELECT count(*) FROM sample").fetchall() == [(0,)]
+        assert remove_orphans(store) == 0  # what the workers wrote before joining is gone
+        assert len(list(store.sample_catalogue.folder.files())) == len(FEW)
+
+
+def test_samples_move_to_s3_and_back_with_nothing_lost(make_fleet, s3):
+    fleet = make_fleet("mover", "", FEW)
     fleet.ingest()
     before = fleet.contents()
     there = fleet.workspace.settings.model_copy(update={"samples": f"{s3}/moved"})
@@ -127,10 +162,10 @@ def test_a_vehicle_that_fails_is_named_and_the_others_go_on(
 
     monkeypatch.setattr(assessing, "assess_one", breaks)
     told = {}
-    fleet = make_fleet("there")
+    fleet = make_fleet("there", "", FEW)
     with cluster.cluster(cluster_address) as executor:
         done = fleet.assess(executor, told.__setitem__)
-        assert done == [vehicle for vehicle in VEHICLES if vehicle != "v07"]
+        assert done == [vehicle for vehicle in FEW if vehicle != "v07"]
         assert "a fault of ours" in told["v07"]
         with pytest.raises(ZeroDivisionError):
             fleet.assess(executor)
