@@ -23,13 +23,14 @@ from healthtrack.chain.borrowing import borrowed_from
 from healthtrack.chain.following import (
     Followed,
     as_then,
+    follow_observed,
     healthy_period,
     measure,
     observe,
     plan_of,
     track,
 )
-from healthtrack.chain.judging import judge
+from healthtrack.chain.judging import judge, say
 from healthtrack.drift.track import Z95
 from healthtrack.indicators.drives import LEARNING_DRIVES
 from healthtrack.ingest.joining import drive_names
@@ -86,6 +87,8 @@ ALERT_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
 """One row per episode, with the level as it was first said."""
 STATES = ("normal", "alert", "alarm", "learning")
 CONCERNS = ("alert", "alarm")
+KEPT_DRIVES = 100
+"""Drives up to which a history as it was on some day is kept: healthy periods grow in less."""
 
 
 @dataclass(frozen=True)
@@ -115,12 +118,19 @@ class Kept:
     """What replays of one history share while settings are tried: a sweep's memory.
 
     Observations, per healthy period the baseline with its figures, and the course of an indicator
-    that stayed quiet: the filter does not know the bar, so under a higher one it is the same.
+    that stayed quiet: the filter does not know the bar, so under a higher one it is the same. Of
+    days that were judged from the history as it was then: that history, its observations, and what
+    was said.
     """
 
     observed: dict[str, Observed | None] = field(default_factory=dict)
     measured: dict[tuple[str, tuple[str, ...]], Measured | None] = field(default_factory=dict)
     quiet: dict[tuple[str, tuple[str, ...], int, date, drift.Plan], tuple[float, Followed]] = field(
+        default_factory=dict
+    )
+    then: dict[date, tuple[VehicleHistory, tuple[Indicator, ...]]] = field(default_factory=dict)
+    observed_then: dict[tuple[str, date], Observed | None] = field(default_factory=dict)
+    said: dict[tuple[str, date, tuple[str, ...], bool, drift.Plan], dict[str, object]] = field(
         default_factory=dict
     )
 
@@ -376,12 +386,55 @@ class _Past:
         """Return rows of days that were judged from the history as it was then."""
         rows = []
         for day in days:
-            then = as_then(self.raw, day)
-            if indicator in indicators.observable(then.windows, self.vehicle)[0]:
-                road = Road(day, None, None, None)
-                judged = judge(indicator, then, self.vehicle, self.workspace, road, self.sisters)
-                rows.append(_row(judged.finding, judged.followed, day))
+            row = self._as_said(indicator, day)
+            if row is not None:
+                rows.append(row)
         return pl.DataFrame(rows, schema=COURSE_SCHEMA, orient="row")
+
+    def _as_said(self, indicator: Indicator, day: date) -> dict[str, object] | None:
+        """Judge an indicator from the history as it was; None where it could not be observed.
+
+        What settings do not touch is kept: the history and its observations, and what was said of
+        the same healthy period under the same plan.
+        """
+        then, seen = self._then(day)
+        if indicator not in seen:
+            return None
+        settings = (self.vehicle, self.workspace)
+        road = Road(day, None, None, None)
+        if any(item.indicator == indicator.name for item in self.sisters):
+            judged = judge(indicator, then, *settings, road, self.sisters)
+            return _row(judged.finding, judged.followed, day)
+        observed = self._observed_then(indicator, day)
+        if observed is None:
+            judged = judge(indicator, then, *settings, road)
+            return _row(judged.finding, judged.followed, day)
+        period = healthy_period(observed, then, *settings)
+        plan = plan_of(indicator, *settings)
+        place = (indicator.name, day, period.drives, bool(period.missing), plan)
+        if place not in self.kept.said:
+            judged = say(indicator, follow_observed(observed, then, *settings), road)
+            self.kept.said[place] = _row(judged.finding, judged.followed, day)
+        return self.kept.said[place]
+
+    def _then(self, day: date) -> tuple[VehicleHistory, tuple[Indicator, ...]]:
+        known = self.kept.then.get(day)
+        if known is None:
+            then = as_then(self.raw, day)
+            known = then, tuple(indicators.observable(then.windows, self.vehicle)[0])
+            if then.drives.height <= KEPT_DRIVES:
+                self.kept.then[day] = known
+        return known
+
+    def _observed_then(self, indicator: Indicator, day: date) -> Observed | None:
+        place = (indicator.name, day)
+        if place in self.kept.observed_then:
+            return self.kept.observed_then[place]
+        then, _ = self._then(day)
+        observed = observe(indicator, then, self.vehicle)
+        if then.drives.height <= KEPT_DRIVES:
+            self.kept.observed_then[place] = observed
+        return observed
 
 
 def _row(found: IndicatorFinding, followed: Followed | None, day: date) -> dict[str, object]:

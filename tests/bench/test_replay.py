@@ -131,6 +131,31 @@ def test_settings_tried_in_one_memory_say_what_they_say_alone(mended_in_vain, mo
     assert alone.course.equals(told[0.02].course)
 
 
+def test_lengths_of_the_healthy_period_share_all_windows_and_say_what_they_say_alone(
+    sound, monkeypatch
+):
+    days = sorted(set(sound.history.drives["ended"].dt.date()))
+    history = following.history_until(sound.history, days[30])
+    observed, kept = [], Kept()
+    monkeypatch.setattr(
+        "healthtrack.chain.replay.observe",
+        lambda item, *rest: observed.append(item.name) or following.observe(item, *rest),
+    )
+
+    def told(drives, kept=None):
+        settings = BaselineSettings(automatic_drives=drives)
+        workspace = sound.workspace.model_copy(update={"baseline": settings})
+        return replay(history, sound.vehicle, workspace, kept).course
+
+    told(24, kept)
+    once = len(observed)
+    shared = told(22, kept)  # its evenings are among those of the longer period
+    assert len(observed) == once
+    alone = told(22)
+    assert len(observed) > once
+    assert shared.equals(alone)
+
+
 def test_the_verdict_is_that_of_the_worst_indicator_of_the_evening(mended_in_vain):
     one = mended_in_vain
     replayed = replay(one.history, one.vehicle, one.workspace)
