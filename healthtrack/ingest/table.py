@@ -142,8 +142,9 @@ def find_header(lines: list[tuple[str, str]], pipeline: Pipeline) -> Header | No
     """Return the first line that holds all headers by which the pipeline knows its logs."""
     shape = pipeline.file
     delimiter = DELIMITERS[shape.delimiter]
-    needles = [plain(name) for name in pipeline.identify]
+    needles = sorted((plain(name) for name in pipeline.identify), key=len, reverse=True)
     for number, (line, compared) in enumerate(lines):
+        # a long name is in no row of numbers, a short one ("t") may be in all
         if needles[0] not in compared or not all(needle in compared for needle in needles):
             continue
         stripped = line.strip(" ")
