@@ -71,7 +71,7 @@ document.addEventListener("DOMContentLoaded", async () => {
     });
     const facts = document.createElement("p");
     facts.className = "aside";
-    facts.textContent = course.events.map((e) => e.words).join("; ");
+    if (course === courses[0] && course.events.length) facts.textContent = `Dotted: ${course.events.map((e) => e.words).join("; ")}.`;
     place.after(facts);
     byKeyboard();
     return plot;
