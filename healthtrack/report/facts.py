@@ -94,15 +94,19 @@ def limit_words(item: IndicatorFinding) -> str:
 
 def since_words(item: IndicatorFinding, distance: str = "km") -> str:
     """Say since when, with the interval: as distances where they are known and else as dates."""
-    kind = {"step": "a step", "drift": "a drift", "none": "a change"}[item.kind]
+    at, on = {
+        "step": ("a step at", "a step on"),
+        "drift": ("a drift since", "a drift since"),
+        "none": ("a change since", "a change since"),
+    }[item.kind]
     if item.since_km is not None:
         decimals = min(0, decimals_for(item.since_km_low, item.since_km_high))
-        text = f"{kind} since {quantity(item.since_km, distance, decimals)}"
+        text = f"{at} {quantity(item.since_km, distance, decimals)}"
         if item.since_km_low is not None and item.since_km_high is not None:
             text += f" ({span(item.since_km_low, item.since_km_high, decimals)})"
         return text
     if item.since_on is not None:
-        text = f"{kind} since {short_day(item.since_on)}"
+        text = f"{on} {short_day(item.since_on)}"
         if item.since_on_low is not None and item.since_on_high is not None:
             text += f" ({short_day(item.since_on_low)} to {short_day(item.since_on_high)})"
         return text

@@ -23,6 +23,7 @@ from healthtrack.records import (
 from healthtrack.report import pulls, style
 from healthtrack.report.causes import spoken
 from healthtrack.report.evidence import forecast_words
+from healthtrack.report.facts import since_words
 from healthtrack.report.lines import Lines, learned_spans, raised, runs
 from healthtrack.report.numbers import MINUS, THIN, decimals_for, number, percent, typeset
 from healthtrack.report.page import printable, text_width, wrap
@@ -255,3 +256,13 @@ def test_a_panel_without_a_map_grows_where_there_is_room_and_never_pushes_the_me
         left = room - height - pulls.BELOW
         assert pulls.BARE_HEIGHT <= height <= pulls.BARE_MOST
         assert left >= method or room < method, room
+
+
+def test_a_step_has_a_place_and_a_drift_a_beginning(findings):
+    airflow = findings["alarm"]().indicators[0]
+    step = replace(airflow, kind="step")
+    plain = since_words(airflow).replace("\u00a0", " ")
+    assert plain == "a drift since 181 000 km (178 000 to 185 000)"
+    assert since_words(step).startswith("a step at 181")
+    dated = replace(step, since_km=None, since_on=date(2024, 6, 2))
+    assert since_words(dated) == "a step on 2 Jun 2024"
