@@ -87,8 +87,10 @@ def climb(
     slope.
     """
     mean[0] += step * mean[1]
-    covariance[0] += step * covariance[1]
-    covariance[:, 0] += step * covariance[:, 1]
+    row = covariance[0]
+    row += step * covariance[1]
+    row[0] += step * row[1]
+    covariance[1:, 0] = row[1:]  # as symmetric to the bit as before
     if fresh is not None:
         rise, tilt, bend = fresh
         covariance[0, 0] += rise

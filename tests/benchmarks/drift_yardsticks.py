@@ -79,10 +79,14 @@ def local_trend(values: np.ndarray) -> np.ndarray:
     return np.abs(level) / np.sqrt(np.maximum(result.filtered_state_cov[0, 0], 1e-6))
 
 
+CONFIDENCES = (0.3, 0.1, 0.03, 1e-2, 1e-3, 1e-4, 1e-6, 1e-9, 1e-13, 1e-18, 1e-25, 1e-35, 1e-50)
+"""Of ADWIN, from loose to as strict as wander of months asks for."""
+
+
 def adaptive_window(values: np.ndarray) -> np.ndarray:
     """Score ADWIN: −log10 of the largest of a few confidences at which it has alerted so far."""
     path = np.zeros(values.size)
-    for place, delta in enumerate((0.3, 0.1, 0.03, 1e-2, 1e-3, 1e-4, 1e-6, 1e-9), start=1):
+    for place, delta in enumerate(CONFIDENCES, start=1):
         window = ADWIN(delta=delta, clock=1, grace_period=LEARNED)
         for drive, value in enumerate(values):
             window.update(float(value))
