@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from healthtrack.report import words
@@ -16,7 +17,14 @@ from healthtrack.report.numbers import (
 )
 
 if TYPE_CHECKING:
-    from healthtrack.records import Forecast, IndicatorFinding
+    from datetime import date
+
+    from healthtrack.records import Forecast, IndicatorFinding, VehicleFinding
+
+
+SILENT_GAPS = 5.0
+SILENT_LEAST = timedelta(days=21)
+"""A vehicle is silent after five of its own usual pauses between drives, but not before 21 days."""
 
 
 class Slope(NamedTuple):
@@ -118,3 +126,13 @@ def is_foreseen(far: Forecast) -> bool:
     return far.answer in ("expected", "not_asked") and (
         far.limit_km is not None or far.limit_on is not None
     )
+
+
+def is_silent(finding: VehicleFinding, as_of: date) -> bool:
+    """Return whether a vehicle has not been heard of for much longer than it usually pauses."""
+    if finding.last_drive is None or finding.first_drive is None:
+        return True
+    life = finding.last_drive - finding.first_drive
+    usual = life / max(finding.drives - 1, 1)
+    pause = as_of - finding.last_drive.date()
+    return pause > max(SILENT_LEAST, SILENT_GAPS * usual)

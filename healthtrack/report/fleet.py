@@ -13,7 +13,7 @@ from healthtrack.records import STATES
 from healthtrack.report import style, words
 from healthtrack.report.columns import Column, Span, lay_out
 from healthtrack.report.document import to_pdf, write_whole
-from healthtrack.report.facts import is_foreseen, limit_ahead, limit_words
+from healthtrack.report.facts import is_foreseen, is_silent, limit_ahead, limit_words
 from healthtrack.report.flow import Flow
 from healthtrack.report.index import facts
 from healthtrack.report.numbers import (
@@ -69,10 +69,6 @@ LEFT_ALIGNED = frozenset({"name", "spark", "worst"})
 
 SPARK_POINTS = 48
 """Points of a small trend: more cannot be told apart at its size."""
-
-SILENT_GAPS = 5.0
-SILENT_LEAST = timedelta(days=21)
-"""A vehicle is silent after five of its own usual pauses between drives, but not before 21 days."""
 
 NEVER = date.max
 PLAN_AHEAD = timedelta(weeks=8)
@@ -329,16 +325,6 @@ def _changes(
             changes.append((f"Was {was}, is {now}", names[finding.vehicle], ""))
     gone = sorted(set(then) - {finding.vehicle for finding in ordered})
     return _grouped([*changes, *(("No longer in the fleet", vehicle, "") for vehicle in gone)])
-
-
-def is_silent(finding: VehicleFinding, as_of: date) -> bool:
-    """Return whether a vehicle has not been heard of for much longer than it usually pauses."""
-    if finding.last_drive is None or finding.first_drive is None:
-        return True
-    life = finding.last_drive - finding.first_drive
-    usual = life / max(finding.drives - 1, 1)
-    pause = as_of - finding.last_drive.date()
-    return pause > max(SILENT_LEAST, SILENT_GAPS * usual)
 
 
 def _silent(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from healthtrack.advice.checks import load
 from healthtrack.report import style, words
-from healthtrack.report.facts import is_foreseen
+from healthtrack.report.facts import is_foreseen, is_silent
 from healthtrack.report.numbers import day, quantity, typeset
 
 if TYPE_CHECKING:
@@ -121,17 +121,28 @@ def _out_of_sight(raised: Sequence[IndicatorFinding], distance: str) -> str:
     return f" within {quantity(far, distance, -3)}" if far else " for now"
 
 
+def silence(finding: VehicleFinding) -> str:
+    """Say that a vehicle has not been heard of for long; empty where it has, or never was."""
+    if finding.last_drive is None or not is_silent(finding, finding.as_of):
+        return ""
+    return (
+        f"No drive has come since {day(finding.last_drive.date())}, so this is how it stood then: "
+        "see whether the logger still works."
+    )
+
+
 def draw_next(flow: Flow, finding: VehicleFinding) -> None:
     """Write what to do next, and by when, short enough for page one."""
     flow.heading("What to do next")
     advice = sort_advice(words.next_steps(finding))
     when = by_when(finding, flow.units.distance) if finding.advice else ""
+    silent = silence(finding)
     if not advice.work:
-        steps = [typeset(step) for step in (*advice.first, *([when] if when else []))]
+        steps = [typeset(step) for step in (silent, *advice.first, when) if step]
         flow.items(steps, numbered=len(steps) > 1)
         _mind(flow, advice.cautions)
         return
-    steps = [*([when] if when else []), *(typeset(sentence) for sentence in advice.first)]
+    steps = [typeset(step) for step in (silent, when, *advice.first) if step]
     _mind(flow, advice.cautions)
     flow.items([*steps, *map(typeset, advice.work[0].steps[:FIRST_STEPS])], numbered=True)
     flow.paragraph(

@@ -11,7 +11,7 @@ from healthtrack.report import numbers, words
 from healthtrack.report.facts import limit_words
 from healthtrack.report.reader import PLAIN_READER, Reader
 from healthtrack.report.shown import in_units
-from healthtrack.report.todo import by_when, sort_advice
+from healthtrack.report.todo import by_when, silence, sort_advice
 from healthtrack.service.page import Block, Page
 
 if TYPE_CHECKING:
@@ -311,7 +311,7 @@ def _next(finding: VehicleFinding, reader: Reader) -> tuple[Block, ...]:
 
     advice = sort_advice(words.next_steps(finding))
     when = by_when(finding, reader.units.distance) if finding.advice else ""
-    first = written([*([when] if when else []), *advice.first])
+    first = written(step for step in (silence(finding), when, *advice.first) if step)
     care = written([" ".join(advice.cautions)] if advice.cautions else [])
     blocks = [Block("What to do", first or care, listed=bool(first))]
     if first and care:

@@ -12,7 +12,8 @@ from starlette.responses import RedirectResponse, Response
 from healthtrack.advice import calendar
 from healthtrack.jobs.planning import plan_fleet
 from healthtrack.records import STATES
-from healthtrack.report.fleet import attention, before_service, is_silent, worst_indicator
+from healthtrack.report.facts import is_silent
+from healthtrack.report.fleet import attention, before_service, worst_indicator
 from healthtrack.report.shown import in_units
 from healthtrack.service import requests
 from healthtrack.web import series

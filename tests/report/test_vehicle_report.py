@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 from dataclasses import replace
+from datetime import timedelta
 from functools import cache
 from io import BytesIO
 from itertools import combinations
@@ -21,7 +22,7 @@ from healthtrack.records import Forecast
 from healthtrack.report import document, style, write_vehicle_report
 from healthtrack.report.facts import slope
 from healthtrack.report.numbers import MINUS, THIN, typeset
-from healthtrack.report.todo import by_when
+from healthtrack.report.todo import by_when, silence
 from healthtrack.report.trends import drawable
 from healthtrack.report.vehicle import compose
 from healthtrack.report.words import label
@@ -111,6 +112,17 @@ def test_by_when_is_said_as_the_states_and_the_forecasts_have_it(findings):
     assert not by_when(findings["sound"]())
     both = replace(alarm, indicators=(airflow, replace(breathing, state="alarm")))
     assert "airflow and breathing are past" in by_when(both)
+
+
+def test_a_vehicle_that_went_silent_is_said_to_have(findings, settings):
+    sound = findings["sound"]()
+    assert not silence(sound)
+    assert not silence(findings["no_data"]())  # it never was heard of
+    gone = replace(sound, last_drive=sound.last_drive - timedelta(days=90))
+    assert silence(gone).startswith("No drive has come since 29 December 2025")
+    with document.look():
+        first = compose(gone, settings("sound")).pages[0]
+    assert any("see whether the logger" in text.get_text() for text in first.figure.texts)
 
 
 def test_causes_forecast_advice_and_gaps_are_all_told(written):
