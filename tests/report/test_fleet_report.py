@@ -15,13 +15,13 @@ from pypdf import PdfReader
 from healthtrack.config import VehicleSettings, WorkspaceSettings
 from healthtrack.records import STATES, Forecast
 from healthtrack.report import document, style, write_fleet_report
+from healthtrack.report.facts import is_silent
 from healthtrack.report.fleet import (
     LINE,
     _grouped,
     _line,
     attention,
     compose_fleet,
-    is_silent,
     share_used,
 )
 from healthtrack.report.flow import Flow
