@@ -130,6 +130,12 @@ def next_moment(plan: Plan, record: JobRecord | None, now: datetime) -> datetime
     return following(plan.calendar, plan.zone, now)
 
 
+def next_due(planned: Iterable[Plan], now: datetime) -> datetime | None:
+    """Return the next moment after now at which a job of the calendar falls due; None for never."""
+    moments = (following(plan.calendar, plan.zone, now) for plan in planned)
+    return min((moment for moment in moments if moment is not None), default=None)
+
+
 def is_overdue(plan: Plan, record: JobRecord | None, now: datetime) -> bool:
     """Whether a job should have been done long ago."""
     moment = outstanding(plan, record, now)

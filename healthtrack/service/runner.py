@@ -100,6 +100,7 @@ class Runner:
         self._settings_stamp = self._stamp()
         self._last_scan: datetime | None = None
         self._last_watch: datetime | None = None
+        self._gave_way = False
         self._mail_not_before: datetime | None = None
         self._locked_since: datetime | None = None
         self._failed_rounds = 0
@@ -228,7 +229,8 @@ class Runner:
         bench = Bench(self.workspace, store, now, self._assessor, self._stopping)
         self._know_jobs(Ledger(store), now)
         records = Ledger(store).records(now)
-        if found and found.ready and schedules.may_try(records["scan"], now):
+        gave_way, self._gave_way = self._gave_way, False
+        if found and found.ready and not gave_way and schedules.may_try(records["scan"], now):
             self._run(bench, "scan", now, lambda: self._scan(store, found, now))
         if self._has_news(Ledger(store), now):
             self._last_watch = now
@@ -248,8 +250,18 @@ class Runner:
             path.unlink(missing_ok=True)
 
     def _scan(self, store: Store, found: Found, now: datetime) -> str:
-        taken = take_in(self.workspace, store, self._intake, found.ready, now, self._stopping)
+        coming = schedules.next_due(self.plans, now)  # its job does not wait for many logs
+
+        def falls_due() -> bool:
+            if self._stopping():
+                raise Stopping
+            return coming is not None and self._clock() >= coming
+
+        taken = take_in(self.workspace, store, self._intake, found.ready, now, falls_due)
         waiting = found.waiting - len(found.ready)  # or the next round would look at once
+        if falls_due():  # the next round begins with that job, and goes on with the logs after it
+            self._gave_way = True
+            waiting = found.waiting - sum(taken.counts.values())
         self._status = replace(self._status, left=taken.left[:20], inbox_waiting=waiting)
         return taken.words()
 

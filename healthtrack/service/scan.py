@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 from healthtrack.jobs.ingesting import ingest_logs, load_pipelines
 from healthtrack.jobs.logs import find_logs
 from healthtrack.service.journal import LOGGER
-from healthtrack.service.work import Stopping
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Sequence
@@ -47,16 +46,18 @@ def take_in(
     intake: Intake,
     files: Sequence[Path],
     now: datetime,
-    stopping: Callable[[], bool] = bool,
+    over: Callable[[], bool] = bool,
 ) -> Taken:
     """Ingest files and remember them.
+
+    ``over`` is asked after each: where it says so, the rest is left to be found again.
 
     Raises
     ------
     HealthtrackError
         The pipelines cannot be used, or the store not be written. What was stored stays.
     Stopping
-        The service is to stop; what is not stored is found again.
+        ``over`` raised it: the service is to stop.
     """
     logs = find_logs(workspace, [path for path in files if path.exists()])
     paths = {log.shown: log.path for log in logs}
@@ -79,6 +80,6 @@ def take_in(
                 intake.dealt_with(paths[outcome.file])
             if outcome.state == "left" and outcome.reason not in _AGAIN:
                 left.append(f"{outcome.file}: {outcome.message}")
-            if stopping():
-                raise Stopping
+            if over():
+                break
     return Taken(dict(counts), tuple(left))

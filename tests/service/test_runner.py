@@ -297,6 +297,35 @@ def test_a_flood_of_logs_is_taken_in_by_and_by_and_other_jobs_get_their_turn(mak
     assert runs.count("scan") == 4
 
 
+def test_a_job_that_falls_due_while_many_logs_are_taken_in_does_not_wait_for_them(
+    garage, monkeypatch
+):
+    """Each log takes ten minutes here; the assessment at 04:30 comes before the fifth of them."""
+    from healthtrack.service import intake
+
+    for number in range(8):
+        log = garage.root / "inbox" / "otter" / f"{number}.csv"
+        log.parent.mkdir(parents=True, exist_ok=True)
+        log.write_text(f"strange;{number}\n")
+    garage.clock.now = garage.clock.now.replace(hour=3, minute=55) + timedelta(days=1)
+    inner = intake.Intake.dealt_with
+
+    def slow(self, path):
+        inner(self, path)
+        garage.clock.forward(minutes=10)
+
+    monkeypatch.setattr(intake.Intake, "dealt_with", slow)
+    for _ in range(4):
+        garage.runner.tick()
+        garage.clock.forward(seconds=10)
+    with garage.store() as store:
+        runs = [run for run in Ledger(store).runs() if run.job in {"scan", "assess"}]
+        assert len(store.logs()) == 8
+    (assessed,) = [run for run in runs if run.job == "assess" and run.due.hour == 4]
+    assert assessed.started - assessed.due < timedelta(minutes=11)
+    assert runs.index(assessed) < len(runs) - 1  # the rest of the logs came after it
+
+
 def test_a_file_is_read_once_it_was_left_alone(make, write_log):
     from tests.service.conftest import SETTINGS
 
