@@ -60,12 +60,14 @@ class KeptParts:
                 self._connection.execute(
                     "DELETE FROM kept WHERE vehicle = ? AND name = ?", [vehicle, name]
                 )
-            for name, digest in now.items():
-                if before.get(name) != digest:
-                    self._connection.execute(
-                        "INSERT OR REPLACE INTO kept VALUES (?, ?, ?, ?)",
-                        [vehicle, name, digest, parts[name]],
-                    )
+            changed = [name for name, digest in now.items() if before.get(name) != digest]
+            if changed:  # one statement: each takes as long as all of them
+                rows = [(vehicle, name, now[name], parts[name]) for name in changed]
+                places = ", ".join(["(?, ?, ?, ?)"] * len(rows))
+                self._connection.execute(
+                    f"INSERT OR REPLACE INTO kept VALUES {places}",  # noqa: S608 - only marks
+                    [value for row in rows for value in row],
+                )
 
 
 def _digest(content: bytes) -> str:
