@@ -257,7 +257,7 @@ class _Past:
         if borrows:
             return self._borrowing(indicator, measured)
         if measured is None:
-            if self._grows():
+            if self._grows() and self._was_ever_judged(indicator):
                 return self._direct(indicator, self._all_days())
             return _learning(indicator, self.now.drives)
         return self._rows(measured, self.workspace.baseline.minimum_drives)
@@ -344,6 +344,14 @@ class _Past:
         if name not in kept.observed:
             kept.observed[name] = observe(indicator, self.now, self.vehicle)
         return kept.observed[name]
+
+    def _was_ever_judged(self, indicator: Indicator) -> bool:
+        """Say whether there have been drives enough for any healthy period, however it was cut."""
+        observed = self._observed(indicator)
+        if observed is None:
+            return False
+        usable = observed.observations.drop_nulls("y")["drive"].n_unique()
+        return usable >= self.workspace.baseline.minimum_drives
 
     def _measured(self, indicator: Indicator) -> Measured | None:
         """Measure all drives against the indicator's own baseline; None while it is learning.

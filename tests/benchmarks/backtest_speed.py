@@ -53,8 +53,7 @@ def sweep_of(count: int) -> dict[str, list[dict[str, float]]]:
         ],
         "limit": [{"limit.airflow": float(limit)} for limit in np.linspace(-3.0, -12.0, each)],
         "healthy period": [
-            {"automatic_drives": float(drives), "longest_drives": 80.0}
-            for drives in range(21, 21 + each)
+            {"automatic_drives": float(round(drives))} for drives in np.linspace(21, 40, each)
         ],
     }
 
