@@ -275,10 +275,11 @@ def _usual(text: pl.Series) -> pl.Series | None:
 
 def _all_within(t: pl.Series, earliest: datetime, latest: datetime) -> bool:
     """Say whether every time is known and none outside."""
-    first, last = t.min(), t.max()
-    if not isinstance(first, datetime) or not isinstance(last, datetime):
+    if t.null_count() or t.is_empty():
         return False
-    return t.null_count() == 0 and first >= earliest and last <= latest
+    at = ticks(t)  # what a damaged file says may be in no year that a datetime has
+    first, last = (moment.timestamp() * 1e6 for moment in (earliest, latest))
+    return bool(at.min() >= first and at.max() <= last)
 
 
 def _microseconds(text: pl.Series, base: TimeBase) -> pl.Series:

@@ -104,11 +104,10 @@ def ingest_logs(
                 if isinstance(one, FileOutcome):
                     died.append(one)
                     continue
-                for settled in waiting.next(*one):
-                    lots.add(settled)
+                lots.add(waiting.next(*one))
+                del one  # a long log is let go before the next is read
                 yield from lots.done()
-        for settled in waiting.rest():
-            lots.add(settled)
+        lots.add(waiting.rest())
         lots.settle()
     except StoreError:
         yield from lots.done()
@@ -134,6 +133,7 @@ def _read(
                 yield _not_read(candidate.log, result)
             else:
                 yield candidate, result
+            del result
     except BrokenProcessPool:
         for candidate in candidates.values():
             yield _worker_died(candidate.log)
@@ -142,7 +142,7 @@ def _read(
 _ASKED_AT_A_TIME = 2_000
 """Logs of which the store is asked at once; listing all it holds would cost more and more."""
 
-_MOST_WAITING, _MOST_WAITING_BYTES = 8, 48 * 2**20
+_MOST_WAITING, _MOST_WAITING_BYTES = 8, 24 * 2**20
 
 
 class _Waiting:

@@ -19,7 +19,7 @@ from healthtrack.jobs.reading import LogRead
 from healthtrack.store import LogEntry, NewLog
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from datetime import datetime
 
     import polars as pl
@@ -97,19 +97,25 @@ class Lots:
         self._since = 0.0
         self._done: list[FileOutcome] = []
 
-    def add(self, one: Read) -> None:
-        """Take a log; once they are enough, all that wait are stored.
+    def add(self, logs: Iterable[Read]) -> None:
+        """Take logs; whenever they are enough, all that wait are stored.
 
         Raises
         ------
         StoreError
             The store cannot be written. What :meth:`done` returns is stored none the less.
         """
+        for one in logs:
+            self._take(one)
+
+    def _take(self, one: Read) -> None:
+        size = int(one[1].read.samples.estimated_size()) if isinstance(one[1], LogRead) else 0
+        if self._waiting and self._bytes + size > MOST_BYTES:
+            self.settle()  # a long log is stored alone
         if not self._waiting:
             self._since = self._seconds()
         self._waiting.append(one)
-        if isinstance(one[1], LogRead):
-            self._bytes += int(one[1].read.samples.estimated_size())
+        self._bytes += size
         waited = self._seconds() - self._since
         if len(self._waiting) >= MOST_LOGS or self._bytes >= MOST_BYTES or waited >= LONGEST_WAIT:
             self.settle()

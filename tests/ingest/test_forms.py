@@ -13,6 +13,7 @@ import pytest
 
 from healthtrack import ingest
 from healthtrack.errors import LogError
+from healthtrack.records import Loss
 
 CHANNELS = {
     "engine_speed": "rpm",
@@ -109,6 +110,18 @@ def test_every_form_of_log_gives_the_same_samples(read, truth, form):
     assert log.drives["distance_km"].item() == pytest.approx(
         np.trapezoid(truth.values["vehicle_speed"], dx=0.5 / 3600), rel=1e-4
     )
+
+
+def test_a_time_in_no_year_that_there_is_costs_its_row_alone(read, truth):
+    frame = pl.DataFrame(rows_of(truth)).with_columns(pl.Series("time", truth.moments))
+    ticks = frame["time"].cast(pl.Datetime("us", "UTC")).to_physical().to_list()
+    ticks[3], ticks[7] = -(2**62), 2**62  # the years −144 169 and 148 108
+    buffer = io.BytesIO()
+    times = pl.Series("time", ticks).cast(pl.Datetime("us", "UTC"))
+    frame.with_columns(times).write_parquet(buffer)
+    log = read(buffer.getvalue(), name="log.bin")
+    assert log.losses == (Loss("unreadable_time", 2),)
+    assert log.samples.height == frame.height - 2
 
 
 @pytest.mark.parametrize(("name", "mark"), [("tab", "\t"), ("pipe", "|"), ("semicolon", ";")])

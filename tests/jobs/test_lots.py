@@ -68,7 +68,7 @@ def test_no_log_waits_for_long():
     waiting._told = lambda *one: one
     read = SimpleNamespace(read=SimpleNamespace(samples=pl.DataFrame()))
     for name in "abcd":
-        waiting.add((name, read))
+        waiting.add([(name, read)])
     assert stored == [3]
     assert [one[0] for one in waiting.done()] == ["a", "b", "c"]
     assert waiting.done() == []
