@@ -7,6 +7,7 @@ import re
 import shutil
 import socket
 import subprocess
+import sys
 import urllib.request
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -413,12 +414,26 @@ def test_the_unit_is_one_that_systemd_accepts_and_runs_unprivileged(workspace, t
     assert run.returncode == 0, run.stderr
 
 
-def test_the_container_file_names_each_thing_it_needs():
-    lines = container_file("watch").splitlines()
-    first = [line.split()[0] for line in lines if line and not line.startswith(("#", " "))]
-    assert first[0] == "FROM"
-    assert {"USER", "STOPSIGNAL", "HEALTHCHECK", "ENTRYPOINT", "VOLUME"} <= set(first)
-    assert "USER 10001" in lines
+def test_the_container_file_makes_its_user_before_it_runs_as_it_and_calls_commands_that_exist():
+    from healthtrack.cli import main
+    from tests.benchmarks.container_steps import instructions
+
+    steps = instructions(container_file("watch"))
+    said = {name: rest for name, rest in steps if name != "RUN"}
+    names = [name for name, _ in steps]
+    assert names[0] == "FROM"
+    assert said["FROM"] == f"python:{sys.version_info.major}.{sys.version_info.minor}-slim"
+    assert "--uid 10001 " in dict(steps[1:2])["RUN"]
+    assert said["USER"] == "10001"
+    assert all(names.index(made) < names.index("USER") for made in ("RUN", "COPY"))
+    assert "RUN" not in names[names.index("USER") :]  # nothing is installed by the one who runs it
+    called = [*json.loads(said["ENTRYPOINT"]), *json.loads(said["CMD"])]
+    asked = json.loads(said["HEALTHCHECK"].split("CMD", 1)[1])
+    for program, command in (called, asked):
+        assert program == "healthtrack"
+        assert command in main.commands
+    assert said["STOPSIGNAL"] == "SIGTERM"
+    assert said["WORKDIR"] == said["VOLUME"] == "/workspace"
 
 
 def test_a_stream_can_take_the_log_too():
