@@ -25,6 +25,7 @@ from tests.web.serving import make_site, publish
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
 HOSTILE = '<script>alert(1)</script><img src=x onerror=alert(2)>"\'=HYPERLINK("http://x")'
 SETTINGS = """
+workers = 1
 [service]
 settle_seconds = 0
 [vehicles.otter]
