@@ -12,7 +12,7 @@ import re
 import shutil
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from healthtrack.chain.replay import replay
 from healthtrack.jobs.kin import Kin
@@ -43,11 +43,10 @@ SAID = {
     "slope": "slope_per_10000_km",
     "slope_low": "slope_low",
     "slope_high": "slope_high",
-    "raised_at_km": "raised_at_km",
 }
 """What a replay tells of an indicator, and what ``assess --json`` calls it."""
-ROUNDED = 0.51e-4
-"""A kept verdict has four decimals."""
+ROUNDED, ROUNDED_KM = 0.51e-4, 0.051
+"""A kept verdict has four decimals, its odometer readings one."""
 
 
 def day_of(log: Path) -> date:
@@ -97,9 +96,10 @@ def copy_of_one(source: Path, root: Path, vehicle: str) -> Path:
 
 
 def around(told: Replay, before: int = 3, after: int = 2) -> list[date]:
-    """Return the evenings with drives around each raise and each clearing, and the last one."""
+    """Return the evenings with drives around each turn of an episode, and the last one."""
     days = told.verdicts["said_on"].to_list()
-    turns = {*told.alerts["said_on"], *told.alerts["cleared_on"].drop_nulls()}
+    names = ("said_on", "alarm_on", "cleared_on")
+    turns = {day for name in names for day in told.alerts[name].drop_nulls()}
     places = [place for place, day in enumerate(days) if day in turns]
     near = {day for place in places for day in days[max(place - before, 0) : place + after + 1]}
     return sorted(near | {days[-1]})
@@ -215,7 +215,7 @@ def verdicts_apart(
     return Differences(len(chosen), said, largest, tuple(words))
 
 
-def _apart(row: dict[str, object], found: dict[str, object]) -> tuple[float, list[str]]:
+def _apart(row: dict[str, Any], found: dict[str, Any]) -> tuple[float, list[str]]:
     """Return the largest difference of numbers, and what differs by more than rounding."""
     differing = []
     raised = row["raised_on"]
@@ -225,6 +225,9 @@ def _apart(row: dict[str, object], found: dict[str, object]) -> tuple[float, lis
     ):
         if told != found[name]:
             differing.append(f"{name} {found[name]} was said, {told} is replayed")
+    km, said_km = row.get("raised_at_km"), found["raised_at_km"]
+    if (km is None) != (said_km is None) or (km and abs(km - said_km) > ROUNDED_KM):
+        differing.append(f"raised_at_km {said_km} was said, {km} is replayed")
     largest = 0.0
     for name, called in SAID.items():
         one, other = row.get(name), found[called]
