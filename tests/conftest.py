@@ -10,43 +10,17 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+# small matrices gain nothing from several threads, and two processes' threads wait on each other:
+# before numpy is loaded, and for the worker processes of the tests
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # statsmodels resets the warning filters when it is first imported: do it before any test does
-import statsmodels.api  # noqa: F401
+import statsmodels.api  # noqa: E402, F401
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 REPOSITORY = Path(__file__).resolve().parent.parent
-
-ONE_PROCESS = {
-    "benchmarks/test_fault_campaign.py",
-    "bench/test_looks.py",
-    "bench/test_sisters.py",
-    "bench/test_episodes.py",
-    "calibration/test_bench_promises.py",
-    "calibration/test_diagnosis_promises.py",
-    "calibration/test_promises.py",
-    "chain/test_going_on.py",
-    "cluster/test_cluster.py",
-    "ingest/test_open_logs.py",
-    "jobs/test_recalling.py",
-    "journeys/test_backtest.py",
-    "journeys/test_demo.py",
-    "journeys/test_open_logs.py",
-    "web/test_browser.py",
-}
-"""Modules whose tests share something that takes seconds to make: `--dist loadgroup` heeds it."""
-
-
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep the tests of such a module in one process, so that what they share is made once."""
-    here = Path(__file__).parent
-    for item in items:
-        if item.path.is_relative_to(here):
-            module = item.path.relative_to(here).as_posix()
-            if module in ONE_PROCESS:
-                item.add_marker(pytest.mark.xdist_group(module))
 
 
 @pytest.fixture(scope="session")
