@@ -15,7 +15,7 @@ import pytest
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # statsmodels resets the warning filters when it is first imported: do it before any test does
-import statsmodels.api  # noqa: E402, F401
+import statsmodels.api  # noqa: F401
 
 if TYPE_CHECKING:
     from collections.abc import Callable
