@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
 
+import duckdb
+
 from healthtrack.chain.replay import replay
 from healthtrack.jobs.kin import Kin
 from healthtrack.jobs.starting import copy_pipelines
@@ -88,10 +90,16 @@ def make_garage(root: Path, settings: str) -> Path:
 
 
 def copy_of_one(source: Path, root: Path, vehicle: str) -> Path:
-    """Make a workspace with the store and the settings of another one, for one of its vehicles."""
+    """Make a workspace with the logs and the settings of another one, for one of its vehicles.
+
+    Nothing that was said of them comes along: the copy lives through its evenings anew.
+    """
     make_garage(root, of_one((source / "healthtrack.toml").read_text("utf-8"), vehicle))
     for path in (source / "healthtrack.duckdb", *source.glob("compressor_map.*")):
         shutil.copy(path, root / path.name)
+    with duckdb.connect(root / "healthtrack.duckdb") as store:
+        for table in ("finding", "episode", "kept"):
+            store.execute(f"DELETE FROM {table}")
     return root
 
 
