@@ -281,6 +281,10 @@ class WorkspaceSettings(SettingsModel):
                     raise ValueError(msg)
         return self
 
+    def without_vehicles(self) -> WorkspaceSettings:
+        """Return what holds for the whole fleet, small enough to go with each vehicle's task."""
+        return self.model_copy(update={"vehicles": {}})
+
 
 def load(workspace: Path) -> WorkspaceSettings:
     """Read and check ``healthtrack.toml`` of a workspace.

@@ -7,7 +7,7 @@ import tempfile
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias, TypeVar, cast
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
     from datetime import date, datetime
 
-    from healthtrack.config import ReportSettings, VehicleSettings
+    from healthtrack.config import ReportSettings, VehicleSettings, WorkspaceSettings
     from healthtrack.jobs.beside import BesideTask
     from healthtrack.jobs.recalling import Recalled
     from healthtrack.jobs.shown_pulls import PullsToShow
@@ -162,6 +162,11 @@ class _Night:
     kin: Kin
     failed: Failed | None
 
+    @cached_property
+    def common(self) -> WorkspaceSettings:
+        """The settings that go with every task."""
+        return self.workspace.settings.without_vehicles()
+
     def tasks(self, vehicles: Sequence[str]) -> Iterator[AssessTask]:
         """Look vehicles up, as far as a verdict needs what is stored of them."""
         return self._tasks(self._lookup.recalled(vehicles))
@@ -181,9 +186,8 @@ class _Night:
     def _task(self, recalled: Recalled | Failure, vehicle: str) -> AssessTask:
         if isinstance(recalled, Failure):
             raise recalled.error
-        workspace = self.workspace.settings
-        mine, sisters = workspace.vehicles[vehicle], self.kin.of(vehicle)
-        return AssessTask(recalled.history, mine, workspace, self.as_of, sisters, recalled.parts)
+        mine, sisters = self.workspace.settings.vehicles[vehicle], self.kin.of(vehicle)
+        return AssessTask(recalled.history, mine, self.common, self.as_of, sisters, recalled.parts)
 
     def settled(
         self, task: AssessTask, outcome: Outcome | Failure, now: datetime

@@ -11,6 +11,7 @@ with certificates as the cluster's own settings say.
 from __future__ import annotations
 
 import logging
+import time
 from contextlib import contextmanager
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -29,6 +30,9 @@ Result = TypeVar("Result")
 CONNECT_SECONDS = 30
 """How long a scheduler may take to answer, and a first worker to be there. [s]"""
 
+COUNT_AGAIN_SECONDS = 2.0
+"""How long the number of workers is believed. [s]"""
+
 ALIKE = ("healthtrack", "numpy", "polars", "scipy", "scikit-learn", "statsmodels")
 """Packages that must have the same version everywhere, lest verdicts depend on the worker."""
 
@@ -45,12 +49,17 @@ class ClusterExecutor(RemoteExecutor):
     def __init__(self, client: Any) -> None:  # noqa: ANN401 - an optional dependency
         self._client = client
         self._executor = client.get_executor(pure=False)
+        self._ahead = 0
+        self._counted = 0.0
 
     @property
     def ahead(self) -> int:
-        """Twice the workers' threads, as many as there are now: one under way, one waiting."""
-        threads: dict[str, int] = self._client.nthreads()
-        return 2 * max(1, sum(threads.values()))
+        """Twice the workers' threads, as many as there were a moment ago: one busy, one waiting."""
+        now = time.monotonic()
+        if not self._ahead or now - self._counted > COUNT_AGAIN_SECONDS:  # it asks the scheduler
+            threads: dict[str, int] = self._client.nthreads()
+            self._ahead, self._counted = 2 * max(1, sum(threads.values())), now
+        return self._ahead
 
     def submit(
         self,

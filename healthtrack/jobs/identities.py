@@ -8,7 +8,7 @@ from healthtrack.errors import LogError
 from healthtrack.ingest.identity import Gearing, fits, foreign, gearing, strangers
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     import polars as pl
 
@@ -36,13 +36,28 @@ class Identities:
     """The gears of the vehicles in a store, looked up when first asked for.
 
     Of a vehicle of which too little is known yet they are looked up again every twenty logs.
+
+    Parameters
+    ----------
+    store : KnowsWindows
+        Asked for the windows of one vehicle at a time.
+    vehicles : mapping of str to VehicleSettings
+        By their names.
+    new : iterable of str
+        Vehicles of which the store is known to hold fewer than ``FEWEST_DRIVES`` drives: looking
+        at their windows can be saved.
     """
 
-    def __init__(self, store: KnowsWindows, vehicles: Mapping[str, VehicleSettings]) -> None:
+    def __init__(
+        self,
+        store: KnowsWindows,
+        vehicles: Mapping[str, VehicleSettings],
+        new: Iterable[str] = (),
+    ) -> None:
         self._store = store
         self._vehicles = vehicles
-        self._known: dict[str, Gearing] = {}
-        self._asked: dict[str, int] = {}
+        self._known: dict[str, Gearing] = dict.fromkeys(new, NOT_KNOWN)
+        self._asked: dict[str, int] = dict.fromkeys(self._known, 1)
 
     def knows(self, vehicle: str) -> bool:
         """Whether a log of the vehicle can be told from another's, or is not to be."""

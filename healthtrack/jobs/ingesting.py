@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from healthtrack import ingest
 from healthtrack.errors import LogError, SettingsError, StoreError
 from healthtrack.jobs.cluster import engine
-from healthtrack.jobs.identities import Identities
+from healthtrack.jobs.identities import FEWEST_DRIVES, Identities
 from healthtrack.jobs.logs import content_hash, find_logs, release_from_quarantine
 from healthtrack.jobs.lots import Candidate, FileOutcome, Lots, size_and_time
 from healthtrack.jobs.pool import Failure, RemoteExecutor, run_each, worker_count
@@ -97,7 +97,8 @@ def ingest_logs(
         candidates[looked_at.sha256] = looked_at
         tasks.append(_task(workspace, looked_at, pipelines))
     lots, died = Lots(workspace, store, now), []
-    waiting = _Waiting(Identities(lots, workspace.settings.vehicles))
+    new = store.vehicles_with_fewer_drives(_vehicles_of(candidates), FEWEST_DRIVES)
+    waiting = _Waiting(Identities(lots, workspace.settings.vehicles, new))
     try:
         with _workers(workspace, len(tasks), executor) as used:
             for one in _read(tasks, candidates, workspace, store, used):
@@ -114,6 +115,11 @@ def ingest_logs(
         raise
     yield from lots.done()
     yield from died
+
+
+def _vehicles_of(candidates: Mapping[str, Candidate]) -> set[str]:
+    vehicles = {candidate.log.vehicle for candidate in candidates.values()}
+    return {vehicle for vehicle in vehicles if vehicle is not None}
 
 
 def _read(

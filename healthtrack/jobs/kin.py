@@ -108,13 +108,13 @@ class Kin:
         return damaged
 
     def _tasks(self, found: Iterable[tuple[str, Recalled | Failure]]) -> Iterator[LendTask]:
-        workspace = self._workspace.settings
+        vehicles = self._workspace.settings.vehicles
+        common = self._workspace.settings.without_vehicles()
         for name, one in found:
             if isinstance(one, Failure):
                 self._fails(name, one)
                 continue
-            settings = workspace.vehicles[name]
-            yield LendTask(name, one.history, settings, workspace, self._as_of, one.parts)
+            yield LendTask(name, one.history, vehicles[name], common, self._as_of, one.parts)
 
     def _fails(self, vehicle: str, failure: Failure) -> None:
         _log.warning("lends nothing: %s", failure.words, extra={"vehicle": vehicle})

@@ -62,8 +62,9 @@ class RemoteExecutor(Executor):
     is the executor's own to replace.
     """
 
-    batch_seconds: float = 0.1
-    """A batch is worth sending when it takes about this long: twice the least that pays. [s]"""
+    batch_seconds: float = 0.25
+    """A batch is worth sending when it takes about this long: five times the least that pays, few
+    enough for one scheduler, and small beside a night. [s]"""
 
     @property
     @abstractmethod

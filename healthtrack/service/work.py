@@ -24,6 +24,7 @@ from healthtrack.service import alerts, letters
 from healthtrack.service.journal import LOGGER
 from healthtrack.store import (
     Episodes,
+    KeptParts,
     Ledger,
     Outbox,
     OutboxLetter,
@@ -439,6 +440,7 @@ class Bench:
         ledger.prune(self.now - LEDGER_KEPT)
         ledger.prune(self.now - QUICK_KEPT, QUICK_JOBS)
         self._step("ledger pruned", "")
+        KeptParts(self.store).tidy()
         self._tidy_samples()
         folder = self.workspace.root / service.backups
         written = write_backup(self.store, folder, self.now)

@@ -216,6 +216,15 @@ MIGRATIONS: tuple[Migration, ...] = (
             "CREATE TABLE drive_part (drive VARCHAR NOT NULL, log VARCHAR NOT NULL)",
         ),
     ),
+    Migration(
+        10,
+        "what verdicts leave behind lies in files beside the store",
+        (
+            # what lay here is made again by the next verdicts, from the drives
+            "DROP TABLE kept",
+            "CREATE TABLE kept (vehicle VARCHAR PRIMARY KEY, digest VARCHAR NOT NULL)",
+        ),
+    ),
 )
 
 

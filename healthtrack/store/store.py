@@ -520,6 +520,15 @@ class Store:
             [list(drives)],
         )
 
+    def vehicles_with_fewer_drives(self, vehicles: Iterable[str], drives: int) -> set[str]:
+        """Return those of the vehicles of which fewer drives than so many are stored."""
+        rows = self._connection.execute(
+            "SELECT asked.vehicle FROM (SELECT unnest(?::VARCHAR[]) AS vehicle) AS asked "
+            "LEFT JOIN drive USING (vehicle) GROUP BY asked.vehicle HAVING count(drive.drive) < ?",
+            [sorted(vehicles), drives],
+        ).fetchall()
+        return {row[0] for row in rows}
+
     def recent_windows(self, vehicle: str, most: int) -> pl.DataFrame:
         """Return the vehicle's latest windows, at most so many: drive, t, and the two speeds."""
         return self._frame(  # all columns would cost five times as much

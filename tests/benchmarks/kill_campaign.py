@@ -419,7 +419,7 @@ QUERIES = {
     "sample": "SELECT drive, count(*), min(t), max(t), fsum(engine_speed) FROM sample GROUP BY 1",
     "window": 'SELECT drive, t, seconds, region, engine_speed, airflow FROM "window"',
     "loss": "SELECT * FROM loss",
-    "kept": "SELECT vehicle, name, digest FROM kept",
+    "kept": "SELECT vehicle, digest FROM kept",
     "finding": "SELECT vehicle, as_of, state, document FROM finding",
     "episode": "SELECT * FROM episode",
     "outbox": "SELECT key, recipient, kind, subject, md5(raw) FROM outbox",

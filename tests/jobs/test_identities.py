@@ -93,3 +93,15 @@ def test_of_the_first_logs_of_a_vehicle_the_stranger_waits_with_the_vehicle_it_w
 def test_a_vehicle_whose_check_is_switched_off_needs_no_knowing(known):
     vehicles = {**VEHICLES, "hare": VehicleSettings(gearing_check=False)}
     assert Identities(known, vehicles).knows("hare")
+
+
+def test_a_vehicle_that_is_known_to_be_new_is_not_looked_up(known):
+    class Strict(Known):
+        def recent_windows(self, vehicle, most):
+            raise AssertionError(f"{vehicle} was looked up")
+
+    assert not Identities(Strict({}), VEHICLES, ["otter"]).knows("otter")
+    identities = Identities(known, VEHICLES, ["otter"])
+    for _ in range(19):  # as for any vehicle of which too little is known
+        assert not identities.knows("otter")
+    assert identities.knows("otter")

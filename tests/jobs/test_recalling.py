@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import logging
-from datetime import UTC, datetime
+import pickle
+from datetime import UTC, date, datetime
 from functools import partial
 from types import SimpleNamespace
 
@@ -26,6 +27,7 @@ from healthtrack.store import KeptParts, Store
 from healthtrack.store.columns import TABLES, insert
 
 NOW = datetime(2030, 1, 1, tzinfo=UTC)
+DAY = date(2029, 12, 31)
 STORY = Story(years=0.45, wander="ar", wander_size=0.005, memory=20.0, drives_per_week=3.0)
 
 
@@ -217,3 +219,21 @@ def test_of_a_lot_only_those_fail_that_are_at_fault(looked_up):
     assert failed == {"broken": "a damaged block", "13": "another one"}
     assert list(found) == ["1", "broken", "2", "13", "3"]
     assert found["3"].history.windows.height == 3
+
+
+def test_a_vehicles_task_is_no_larger_in_a_large_fleet(tmp_path, monkeypatch):
+    sizes = []
+
+    def sized(task):
+        sizes.append(len(pickle.dumps(task)))
+        finding = VehicleFinding(task.history.vehicle, DAY, "no_data", "", None, 0, None)
+        return Outcome(finding)
+
+    monkeypatch.setattr(assessing, "assess_one", sized)
+    for number in (1, 300):
+        vehicles = {f"v{one:03}": VehicleSettings(kind="van") for one in range(number)}
+        settings = WorkspaceSettings(vehicles=vehicles)
+        workspace = SimpleNamespace(settings=settings, chosen=lambda _: ["v000"])
+        with Store.open(tmp_path / f"{number}.duckdb") as store:
+            assert len(list(assess(workspace, store, (), DAY, NOW))) == 1
+    assert sizes[0] == sizes[1]

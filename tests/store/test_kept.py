@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from healthtrack.errors import StoreError
 from healthtrack.store import KeptParts, Store, open_snapshot, publish_snapshot
 
 PARTS = {"head": b"{}", "airflow/drives/0000": bytes(range(256))}
@@ -36,11 +37,48 @@ def test_later_parts_take_the_place_of_earlier_ones(store):
     assert kept.read("otter")["state"] == b"3"
 
 
-def test_a_damaged_part_makes_all_of_a_vehicle_unread(store):
+def test_a_damaged_file_makes_all_of_a_vehicle_unread(store):
     kept = KeptParts(store)
     kept.write("otter", PARTS)
-    store._connection.execute("UPDATE kept SET content = 'y'::BLOB WHERE name = 'head'")
+    kept.write("badger", PARTS)
+    (path,) = (store.path.parent / "healthtrack.kept").glob("otter*")
+    whole = path.read_bytes()
+    for damaged in (whole[:-1], whole + b"\n", b"", whole[:40] + b"x" + whole[41:]):
+        path.write_bytes(damaged)
+        assert kept.read_several(["otter", "badger"]) == {"otter": {}, "badger": PARTS}
+    path.unlink()
     assert kept.read("otter") == {}
+    kept.write("otter", PARTS)  # the same again
+    assert kept.read("otter") == PARTS
+
+
+def test_a_file_whose_row_was_never_written_is_read_as_none(store):
+    kept = KeptParts(store)
+    kept.write("otter", PARTS)
+    (path,) = (store.path.parent / "healthtrack.kept").iterdir()
+    kept.write("otter", {"head": b"later"})
+    later = path.read_bytes()
+    kept.write("otter", PARTS)
+    path.write_bytes(later)  # as a power cut leaves it between file and row
+    assert kept.read("otter") == {}
+
+
+def test_files_of_vehicles_of_which_nothing_is_kept_are_tidied_away(store):
+    kept = KeptParts(store)
+    kept.write("otter", PARTS)
+    kept.write("a/../b", PARTS)
+    store._connection.execute("DELETE FROM kept WHERE vehicle = 'otter'")
+    (store.path.parent / "healthtrack.kept" / ".otter.parts.part").write_bytes(b"half")
+    assert kept.tidy() == 2
+    assert kept.read("otter") == {}
+    assert kept.read("a/../b") == PARTS
+    assert kept.tidy() == 0
+
+
+def test_a_folder_that_cannot_be_written_is_told(store):
+    (store.path.parent / "healthtrack.kept").write_text("a file in its place")
+    with pytest.raises(StoreError, match=r"healthtrack\.kept"):
+        KeptParts(store).write("otter", PARTS)
 
 
 def test_a_stored_log_that_is_replaced_takes_what_rested_on_it_along(store, made):

@@ -26,6 +26,7 @@ ROWS = {
         "sample": "'otter/1', '2025-03-28 07:00:00+00'",
         "window": "'otter/1', '2025-03-28 07:00:00+00', 8.0, 'part_load'",
     },
+    9: {"drive_part": "'otter/1', 'abc'"},
     8: {"kept": "'otter', 'fit', 'abc', 'x'::BLOB"},
     6: {"service_seen": "'otter', 3"},
     7: {"sample_file": "'otter/1', NULL", "sample_owner": "'an id'"},
@@ -44,6 +45,9 @@ ROWS = {
     3: {"finding": "'otter', '2026-03-31', '2026-04-01 06:00:00+00', 'normal', '{}'"},
     2: {"maintenance": "'e', 'otter', '2025-01-05', 'service', NULL, ''"},
 }
+
+LET_GO = {10: {"kept"}}
+"""Tables whose rows a step lets go on purpose: they can be made again from the others."""
 
 
 @pytest.fixture
@@ -76,6 +80,7 @@ def test_a_step_leaves_the_rows_of_the_version_before_it(connection, target):
     rows = {table: row for number in range(target) for table, row in ROWS[number].items()}
     for table, row in rows.items():
         connection.execute(f'INSERT INTO "{table}" VALUES ({row})')
+    rows = {table: row for table, row in rows.items() if table not in LET_GO.get(target, ())}
     before = {t: connection.execute(f'SELECT * FROM "{t}"').fetchall() for t in rows}
 
     migrate(connection, MIGRATIONS[:target])

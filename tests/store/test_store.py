@@ -285,3 +285,11 @@ def test_every_channel_can_be_stored(store, made):
     full = read.__class__(everything, read.drives, read.rows)
     store.add_log(made.entry(), full, made.operation(read))
     assert store.samples(read.drives["drive"][0]).columns == ["drive", "t", *CHANNELS]
+
+
+def test_vehicles_with_few_drives_are_told_also_those_without_any(store, made):
+    made.add(store, "a.csv", "otter")
+    made.add(store, "b.csv", "badger")
+    assert store.vehicles_with_fewer_drives(["otter", "nobody"], 1) == {"nobody"}
+    assert store.vehicles_with_fewer_drives(["otter", "badger"], 2) == {"otter", "badger"}
+    assert store.vehicles_with_fewer_drives([], 2) == set()
