@@ -67,8 +67,9 @@ tests/calibration, crossed it 1.2 times as often as promised (25 alerts in 1 608
 WITHDRAWN = 1.0
 """A further change is taken back before it has settled when its evidence has fallen so far under
 the bar [nats]: it stood on a few odd drives."""
-SIDE_BY_SIDE = 24
-"""Segments that run together: enough to share the cost of a call, few enough for the cache."""
+SIDE_BY_SIDE = 96
+"""Segments that run together and share the cost of a call. Of 24, 48, 96 it was the quickest: 1.0,
+1.3, 1.6 times as many a second, with the candidates of a change and without."""
 
 
 @dataclass(frozen=True)

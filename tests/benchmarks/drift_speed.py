@@ -85,7 +85,7 @@ def likelihood(count: int, *, even: bool) -> None:
 def estimate() -> None:
     """Compare the whole estimate at 300 points, with and without the change bank."""
     rng = np.random.default_rng(2)
-    lives = [life(replace(KINDS[1], years=2.3), rng) for _ in range(48)]
+    lives = [life(replace(KINDS[1], years=2.3), rng) for _ in range(96)]
     segments = [one.segment for one in lives]
     drives = float(np.mean([segment.value.size for segment in segments]))
     fits = []
