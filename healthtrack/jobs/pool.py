@@ -32,7 +32,7 @@ Result = TypeVar("Result")
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "POLARS_MAX_THREADS")
 """Environment variables that keep a worker process to one thread."""
 
-MOST_IN_A_BATCH = 64
+MOST_IN_A_BATCH = 32
 """Tasks sent to a remote worker at once, however quick they are; bounds what a lost one repeats."""
 
 _GONE = (
