@@ -222,11 +222,9 @@ def _run_batches(
             results, seconds = future.result()
         except CancelledError:
             raise ClusterError(_GONE) from None
-        except Exception as error:  # noqa: BLE001 - the workers that took it died, or could not
-            if len(batch) == 1:
-                yield batch[0], Failure(error)
-                return
-            for task in batch:  # which of them was it?
+        except Exception:  # noqa: BLE001 - the workers that took it died, or could not
+            # which task was it, if any? What waits at a worker that dies is suspected with it
+            for task in batch:
                 yield task, _alone(function, task, executor)
             return
         pace.learn(seconds, total)
