@@ -104,10 +104,10 @@ class TextForm:
     def __init__(self, content: Content, name: str) -> None:
         self._content = content
         self._name = name
-        self._texts: dict[str, str] = {}
+        self._texts: dict[str, bytes] = {}
         self._heads: dict[str, list[tuple[str, str]]] = {}
 
-    def _text(self, encoding: str) -> str:
+    def _text(self, encoding: str) -> bytes:
         if encoding not in self._texts:
             self._texts[encoding] = source.decode(self._content, encoding, self._name)
         return self._texts[encoding]
@@ -135,7 +135,7 @@ class TextForm:
         """Return the first line that is not blank."""
         lines = table.head_lines(self._text("auto"))
         first = next((line for line, _ in lines if line.strip()), "")
-        if first and "\n" not in self._text("auto").strip("\n"):
+        if first and b"\n" not in self._text("auto").strip(b"\n"):
             raise LogError(
                 "truncated",
                 f"{self._name} ends inside its first line, so its columns are not known: "
@@ -152,44 +152,46 @@ class JsonLinesForm:
     def __init__(self, content: Content, name: str) -> None:
         self._name = name
         text = source.decode(content, "auto", name)
-        lines = text.split("\n")
-        self._cut = content.cut or bool(lines[-1].strip())
-        if max(map(len, lines)) > table.LONGEST_LINE:
-            raise LogError(
-                "long_line",
-                f"{name} has a line of {max(map(len, lines))} characters; a row of a log is far "
-                "shorter. Write one object per line.",
-            )
-        self._rows: list[dict[str, str | None]] = []
-        self._lines: list[int] = []
+        table.refuse_long_lines(text, 0, len(text), name, "Write one object per line.")
+        self._keys: dict[str, str] = {}  # and the columns of their cells
         self._bad = 0
-        for number, line in enumerate(lines, start=1):
-            if line.strip():
-                self._take(number, line)
-        if not self._rows:
+        frames = []
+        number = 0
+        for lines in table.line_parts(text, 0, len(text)):
+            frames.append(self._part(number, lines))
+            number += len(lines)
+        self._cut = content.cut or bool(lines[-1].strip())
+        self._cells = pl.concat(frames, how="diagonal")
+        if self._cells.is_empty():
             raise LogError(
                 "damaged",
                 f"{name} looks like JSON lines, but no line is a complete object. Expected one "
                 "object per line, like {'time': 0.5, 'rpm': 812}.",
             )
-        keys: dict[str, None] = {}
-        for row in self._rows:
-            keys.update(dict.fromkeys(row))
-            if len(keys) > MOST_COLUMNS:
-                raise _too_many_columns(name, len(keys))
-        self._keys = list(keys)
 
-    def _take(self, number: int, line: str) -> None:
-        try:
-            row = json.loads(line, parse_float=str, parse_int=str, parse_constant=str)
-        except (ValueError, RecursionError):
-            self._bad += 1
-            return
-        if not isinstance(row, dict):
-            self._bad += 1
-            return
-        self._rows.append(dict(_flat(row)))
-        self._lines.append(number)
+    def _part(self, above: int, lines: list[str]) -> pl.DataFrame:
+        """Return the cells of some lines; objects of Python's take eight times their text."""
+        rows: list[dict[str, str | None]] = []
+        numbers: list[int] = []
+        for number, line in enumerate(lines, start=above + 1):
+            row = _object(line) if line.strip() else {}
+            if row is None:
+                self._bad += 1
+            elif line.strip():
+                rows.append(row)
+                numbers.append(number)
+                self._know(row)
+        cells = {
+            column: pl.Series([row.get(key) for row in rows], dtype=pl.String)
+            for key, column in self._keys.items()
+        }
+        return pl.DataFrame({**cells, "line": pl.Series(numbers, dtype=pl.Int64)})
+
+    def _know(self, row: dict[str, str | None]) -> None:
+        for key in row:
+            self._keys.setdefault(key, str(len(self._keys)))
+        if len(self._keys) > MOST_COLUMNS:
+            raise _too_many_columns(self._name, len(self._keys))
 
     def header(self, pipeline: Pipeline) -> Header | None:
         """Take the keys of all objects as headers."""
@@ -198,12 +200,7 @@ class JsonLinesForm:
 
     def table(self, header: Header, pipeline: Pipeline) -> Table:  # noqa: ARG002 - as the others
         """Return one row per object."""
-        cells = pl.DataFrame(
-            {
-                str(index): pl.Series([row.get(key) for row in self._rows], dtype=pl.String)
-                for index, key in enumerate(self._keys)
-            }
-        ).with_columns(pl.Series("line", self._lines, dtype=pl.Int64))
+        cells = self._cells.select(*self._keys.values(), "line")
         losses = []
         cut = 1 if self._cut and self._bad else 0
         if cut:
@@ -214,7 +211,18 @@ class JsonLinesForm:
 
     def first_words(self) -> str:
         """Return the keys."""
-        return ", ".join(self._keys[:60])
+        return ", ".join(list(self._keys)[:60])
+
+
+def _object(line: str) -> dict[str, str | None] | None:
+    """Return the cells of one object; None where the line is none."""
+    try:
+        row = json.loads(line, parse_float=str, parse_int=str, parse_constant=str)
+        if "\\u" in line:  # such an escape may stand for half a sign, which is no text
+            json.dumps(row, ensure_ascii=False).encode()
+    except (ValueError, RecursionError):
+        return None
+    return dict(_flat(row)) if isinstance(row, dict) else None
 
 
 def _flat(row: dict[str, object]) -> list[tuple[str, str | None]]:

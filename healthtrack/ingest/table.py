@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 import re
 from dataclasses import dataclass
 from functools import lru_cache
@@ -17,7 +16,7 @@ from healthtrack.ingest.pipeline import DELIMITERS
 from healthtrack.records import Loss
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from healthtrack.ingest.pipeline import FileShape, Pipeline
 
@@ -26,6 +25,9 @@ HEADER_WITHIN = 200
 
 LONGEST_LINE = 1_000_000
 """A longer line is no row of a log. [characters]"""
+
+_PART = 2 * 2**20
+"""So much is looked at line by line at a time, which bounds what texts of Python's take. [byte]"""
 
 _SHORT = 100  # a longer text is no header that comes again: it is not kept in the cache
 
@@ -123,9 +125,10 @@ def make_header(cells: Iterable[str], line: int) -> Header:
     return Header(line, tuple(raw), tuple(names), tuple(unit_texts))
 
 
-def head_lines(text: str) -> list[tuple[str, str]]:
+def head_lines(text: bytes) -> list[tuple[str, str]]:
     """Return the first lines, in which the header must stand, as written and as compared."""
-    lines = text[:LONGEST_LINE].split("\n", HEADER_WITHIN)[:HEADER_WITHIN]
+    begin = text[: 4 * LONGEST_LINE].decode(errors="ignore")[:LONGEST_LINE]
+    lines = begin.split("\n", HEADER_WITHIN)[:HEADER_WITHIN]
     head = "\n".join(lines)
     compared = head.lower().split("\n")
     line, at = 0, 0
@@ -157,7 +160,7 @@ def find_header(lines: list[tuple[str, str]], pipeline: Pipeline) -> Header | No
 
 
 def read_table(
-    text: str,
+    text: bytes,
     header: Header,
     shape: FileShape,
     name: str,
@@ -165,7 +168,7 @@ def read_table(
     cut: bool,
     numeric: frozenset[int] = frozenset(),
 ) -> Table:
-    """Take the text under a header apart.
+    """Take the text, UTF-8, under a header apart.
 
     The ``numeric`` columns are read as numbers at once where every cell of them is one or empty.
 
@@ -184,39 +187,107 @@ def read_table(
             f"{name} has {len(header.raw)} columns; up to {MOST_COLUMNS} are read. "
             "The file is left as it is. Export only the channels that are needed.",
         )
-    regular = None if cut else _regular(text, header, shape, numeric)
-    if regular is not None:
-        return regular
-    lines = text.split("\n")
-    preamble = tuple(lines[: header.line])
-    first = header.line + 1
+    starts, lines = _first_lines(text, header.line + 2)
+    written, preamble, first = lines[header.line].strip(), tuple(lines[: header.line]), header.line
+    first += 1
     if shape.units_row:
         header, first = _with_units_row(header, lines, first, shape)
-    unfinished = bool(lines[-1].strip()) or cut
-    if not lines[-1].strip():
-        lines.pop()
-    numbered = pl.DataFrame({"text": lines[first:]}, schema={"text": pl.String}).with_columns(
-        line=pl.int_range(first + 1, first + 1 + pl.len(), dtype=pl.Int64)
+    body = _Body(text, starts[first] if first < len(starts) else len(text) + 1, first, written)
+    regular = None if cut else _regular(body, len(header.raw), shape, numeric)
+    if regular is not None:
+        return Table(header, regular, preamble, regular.height, ())
+    cells, losses = _irregular(body, header, shape, name, cut=cut)
+    rows = cells.height + sum(loss.count for loss in losses)
+    return Table(header, cells, preamble, rows, losses)
+
+
+@dataclass(frozen=True, slots=True)
+class _Body:
+    """The rows of a log: the whole text, where they begin in it, how many lines stand above them.
+
+    ``header`` is the header's line as written, without blanks around it.
+    """
+
+    text: bytes
+    start: int
+    lines_above: int
+    header: str
+
+    def holds(self, mark: str) -> bool:
+        """Say whether a mark stands anywhere in the rows."""
+        return self.text.find(mark.encode(), self.start) >= 0
+
+
+def _first_lines(text: bytes, count: int) -> tuple[list[int], list[str]]:
+    """Return where the first lines and the one behind them begin, and what they say."""
+    starts = [0]
+    while len(starts) <= count and (end := text.find(b"\n", starts[-1])) >= 0:
+        starts.append(end + 1)
+    ends = [*(start - 1 for start in starts[1:]), len(text)]
+    pairs = list(zip(starts, ends, strict=True))[:count]
+    return starts, [text[start:end].decode() for start, end in pairs]
+
+
+def _regular(
+    body: _Body, width: int, shape: FileShape, numeric: frozenset[int]
+) -> pl.DataFrame | None:
+    """Take a text apart at once where every line is a row of just as many cells as the header.
+
+    Most logs are so. Where any line is not, or might not be, nothing is returned and the lines are
+    looked at one by one. That all rows have the right number of cells follows from the number of
+    delimiters: a row with too many is an error of the reader, so none can make up for a short one.
+    """
+    text, start = body.text, body.start
+    delimiter = DELIMITERS[shape.delimiter]
+    rows = text.count(b"\n", start)
+    if not rows or not text.endswith(b"\n") or delimiter == " ":
+        return None
+    odd = (
+        text.count(delimiter.encode(), start) != rows * (width - 1)
+        or any(body.holds(mark) for mark in ('"', "\x00", "\n\n", body.header))
+        or (shape.comment and body.holds(shape.comment))
+        or len(text) - start > rows * _SHORT * width
     )
-    longest = numbered["text"].str.len_bytes().max()
-    if isinstance(longest, int) and longest > LONGEST_LINE:
-        raise LogError(
-            "long_line",
-            f"{name} has a line of {longest} characters; a row of a log is far shorter. The file "
-            "is left as it is. Check its line ends and its delimiter.",
-        )
+    if odd:
+        return None
+    above = body.lines_above
+    cells = _read_csv_or_none(text, width, delimiter, numeric, above) if numeric else None
+    if cells is None:  # no columns of numbers, or an odd cell in one of them
+        cells = _read_csv_or_none(text, width, delimiter, frozenset(), above)
+    if cells is None or cells.height != rows:
+        return None
+    return cells.with_columns(_line_numbers(above, rows))
+
+
+def _line_numbers(above: int, rows: int) -> pl.Series:
+    """Return where lines stand in the file, counted from one."""
+    return pl.int_range(above + 1, above + 1 + rows, dtype=pl.Int64, eager=True).alias("line")
+
+
+def _irregular(
+    body: _Body, header: Header, shape: FileShape, name: str, *, cut: bool
+) -> tuple[pl.DataFrame, tuple[Loss, ...]]:
+    """Take a text apart line by line, some MiB of them at a time, and count what is left out.
+
+    Raises
+    ------
+    LogError
+        ``long_line``, ``ragged`` or ``too_few_rows``.
+    """
+    stop, whole = _last_line(body.text)
+    advice = "Check its line ends and its delimiter."
+    refuse_long_lines(body.text, body.start, stop, name, advice)
     losses: list[Loss] = []
-    if unfinished and numbered.height:
-        numbered = numbered.head(numbered.height - 1)
+    if (cut or not whole) and body.start <= stop:
+        stop = max(body.text.rfind(b"\n", body.start, stop), body.start - 1)
         losses.append(Loss("truncated", 1))
-    header_text = lines[header.line].strip()
-    data, others = _only_data(numbered, header_text, shape)
-    losses += others
-    cells, ragged = _cells(data, len(header.raw), shape)
-    rows = cells.height + sum(loss.count for loss in losses) + ragged
+    cells, repeated, ragged = _line_by_line(body, stop, len(header.raw), shape)
+    if repeated:
+        losses.append(Loss("repeated_header", repeated))
     if ragged:
         losses.append(Loss("ragged_row", ragged))
     if ragged > cells.height:
+        rows = cells.height + sum(loss.count for loss in losses)
         raise LogError(
             "ragged",
             f"{name}: {ragged} of {rows} rows have another number of cells than the "
@@ -229,62 +300,94 @@ def read_table(
             f"{name} has its header in line {header.line + 1} and no complete row under it. "
             "If the logger was switched off at once, delete the file.",
         )
-    return Table(header, cells, preamble, rows, tuple(losses))
+    return cells, tuple(losses)
 
 
-def _regular(text: str, header: Header, shape: FileShape, numeric: frozenset[int]) -> Table | None:
-    """Take a text apart at once where every line is a row of just as many cells as the header.
+def _last_line(text: bytes) -> tuple[int, bool]:
+    """Return where the last line ends that says something, and whether it is a whole one."""
+    end = text.rfind(b"\n")
+    whole = not text[end + 1 :].decode().strip()
+    return (end if whole else len(text)), whole
 
-    Most logs are so. Where any line is not, or might not be, nothing is returned and the lines are
-    looked at one by one. That all rows have the right number of cells follows from the number of
-    delimiters: a row with too many is an error of the reader, so none can make up for a short one.
+
+def refuse_long_lines(text: bytes, start: int, stop: int, name: str, advice: str) -> None:
+    """Refuse a text with a line that is longer than any row of a log.
+
+    Raises
+    ------
+    LogError
+        ``long_line``.
     """
-    delimiter = DELIMITERS[shape.delimiter]
-    head = text.split("\n", header.line + 2)
-    if len(head) < header.line + 3 or not text.endswith("\n"):
-        return None
-    written = head[header.line].strip()
-    first = header.line + 1
-    if shape.units_row:
-        header, first = _with_units_row(header, head[:-1], first, shape)
-    body = head[-1] if first > header.line + 1 else f"{head[-2]}\n{head[-1]}"
-    rows, width = body.count("\n"), len(header.raw)
-    odd = (
-        delimiter == " "
-        or body.count(delimiter) != rows * (width - 1)
-        or any(mark in body for mark in ('"', "\x00", "\n\n", written))
-        or (shape.comment and shape.comment in body)
-        or len(body) > rows * _SHORT * width
+    at = start
+    while stop - at > LONGEST_LINE:
+        end = text.rfind(b"\n", at, at + LONGEST_LINE + 1)
+        if end < 0:
+            longest = max(map(len, text[start:stop].split(b"\n")))
+            raise LogError(
+                "long_line",
+                f"{name} has a line of {longest} characters; a row of a log is far shorter. The "
+                f"file is left as it is. {advice}",
+            )
+        at = end + 1
+
+
+def _line_by_line(
+    body: _Body, stop: int, width: int, shape: FileShape
+) -> tuple[pl.DataFrame, int, int]:
+    """Return the cells, how many rows repeat the header, and how many are of another width."""
+    quoted = body.holds('"') and any(
+        _with_quotes(_only_data(part, body.header, shape)[0]) for part in _parts(body, stop)
     )
-    if odd or not rows:
-        return None
-    cells = _read_csv_or_none(body, width, delimiter, numeric) if numeric else None
-    if cells is None:  # no columns of numbers, or an odd cell in one of them
-        cells = _read_csv_or_none(body, width, delimiter, frozenset())
-    if cells is None or cells.height != rows:
-        return None
-    line = pl.int_range(first + 1, first + 1 + rows, dtype=pl.Int64, eager=True).alias("line")
-    return Table(header, cells.with_columns(line), tuple(head[: header.line]), rows, ())
+    frames, repeats, ragged = [_no_cells(width)], 0, 0
+    for part in _parts(body, stop):
+        data, repeated = _only_data(part, body.header, shape)
+        cells = _cells(data, width, shape, quoted=quoted)
+        frames.append(cells)
+        repeats, ragged = repeats + repeated, ragged + data.height - cells.height
+    return pl.concat(frames), repeats, ragged
+
+
+def _parts(body: _Body, stop: int) -> Iterator[pl.DataFrame]:
+    """Yield the rows as ``text`` with their ``line``, some MiB of them at a time."""
+    above = body.lines_above
+    for lines in line_parts(body.text, body.start, stop):
+        part = pl.DataFrame({"text": lines}, schema={"text": pl.String})
+        yield part.with_columns(_line_numbers(above, len(lines)))
+        above += len(lines)
+
+
+def line_parts(text: bytes, start: int, stop: int) -> Iterator[list[str]]:
+    """Yield the lines between two places, some MiB of them at a time."""
+    while start <= stop:
+        end = text.find(b"\n", min(start + _PART, stop), stop)
+        end = stop if end < 0 else end
+        yield text[start:end].decode().split("\n")
+        start = end + 1
 
 
 def _read_csv_or_none(
-    body: str, width: int, delimiter: str, numeric: frozenset[int]
+    text: bytes, width: int, delimiter: str, numeric: frozenset[int], lines_above: int
 ) -> pl.DataFrame | None:
     try:
-        return _read_csv(body, width, delimiter, numeric)
+        return _read_csv(text, width, delimiter, numeric, lines_above)
     except pl.exceptions.PolarsError:
         return None
 
 
 def _read_csv(
-    body: str, width: int, delimiter: str, numeric: frozenset[int] = frozenset()
+    text: bytes,
+    width: int,
+    delimiter: str,
+    numeric: frozenset[int] = frozenset(),
+    lines_above: int = 0,
 ) -> pl.DataFrame:
     return pl.read_csv(
-        io.BytesIO(body.encode()),
+        text,
         has_header=False,
         separator=delimiter,
         quote_char=None,
         infer_schema=False,
+        skip_lines=lines_above,
         schema={
             str(column): pl.Float64 if column in numeric else pl.String for column in range(width)
         },
@@ -305,32 +408,32 @@ def _with_units_row(
     return Header(header.line, header.raw, header.names, tuple(texts)), first + 1
 
 
-def _only_data(
-    numbered: pl.DataFrame, header_text: str, shape: FileShape
-) -> tuple[pl.DataFrame, list[Loss]]:
+def _only_data(part: pl.DataFrame, header_text: str, shape: FileShape) -> tuple[pl.DataFrame, int]:
+    """Return the rows that are neither empty nor comments, and how many repeat the header."""
     text = pl.col("text").str.strip_chars()
     keep = text != ""
     if shape.comment:
         keep &= ~text.str.starts_with(shape.comment)
     repeated = text == header_text
-    count = int(numbered.select(repeated.sum()).item())
-    data = numbered.filter(keep & ~repeated)
-    return data, [Loss("repeated_header", count)] if count else []
+    count = int(part.select(repeated.sum()).item())
+    return part.filter(keep & ~repeated), count
 
 
-def _cells(data: pl.DataFrame, width: int, shape: FileShape) -> tuple[pl.DataFrame, int]:
-    """Return the cells and how many rows had another number of them."""
-    delimiter = DELIMITERS[shape.delimiter]
-    written = data.height
-    data = data.filter(~pl.col("text").str.contains("\x00", literal=True))
-    lost = written - data.height
-    cells, ragged = _split(data, width, delimiter)
-    return cells, ragged + lost
+def _with_quotes(data: pl.DataFrame) -> bool:
+    return bool(_without_null_bytes(data)["text"].str.contains('"', literal=True).any())
 
 
-def _split(data: pl.DataFrame, width: int, delimiter: str) -> tuple[pl.DataFrame, int]:
-    if data["text"].str.contains('"', literal=True).any():
-        return _quoted_cells(data, width, delimiter)
+def _without_null_bytes(data: pl.DataFrame) -> pl.DataFrame:
+    return data.filter(~pl.col("text").str.contains("\x00", literal=True))
+
+
+def _cells(data: pl.DataFrame, width: int, shape: FileShape, *, quoted: bool) -> pl.DataFrame:
+    """Return the cells of the rows that have the right number of them."""
+    split = _quoted_cells if quoted else _plain_cells
+    return split(_without_null_bytes(data), width, DELIMITERS[shape.delimiter])
+
+
+def _plain_cells(data: pl.DataFrame, width: int, delimiter: str) -> pl.DataFrame:
     if delimiter == " ":
         joined = [" ".join(line.split()) for line in data["text"]]
         data = data.with_columns(pl.Series("text", joined, dtype=pl.String))
@@ -339,15 +442,18 @@ def _split(data: pl.DataFrame, width: int, delimiter: str) -> tuple[pl.DataFrame
     good = data.filter((count == width) | trailing).with_columns(
         text=pl.when(trailing).then(pl.col("text").str.strip_suffix(delimiter)).otherwise("text")
     )
-    names = [str(index) for index in range(width)]
     if good.is_empty():
-        empty = pl.DataFrame(schema=dict.fromkeys(names, pl.String))
-        return empty.with_columns(line=pl.lit(None, dtype=pl.Int64)), data.height
-    cells = _read_csv("\n".join(good["text"]), width, delimiter)
-    return cells.with_columns(good["line"]), data.height - good.height
+        return _no_cells(width)
+    cells = _read_csv("\n".join(good["text"]).encode(), width, delimiter)
+    return cells.with_columns(good["line"])
 
 
-def _quoted_cells(data: pl.DataFrame, width: int, delimiter: str) -> tuple[pl.DataFrame, int]:
+def _no_cells(width: int) -> pl.DataFrame:
+    names = [str(index) for index in range(width)]
+    return pl.DataFrame(schema={**dict.fromkeys(names, pl.String), "line": pl.Int64})
+
+
+def _quoted_cells(data: pl.DataFrame, width: int, delimiter: str) -> pl.DataFrame:
     kept: list[list[str]] = []
     lines: list[int] = []
     for line, text in zip(data["line"], data["text"], strict=True):
@@ -364,4 +470,4 @@ def _quoted_cells(data: pl.DataFrame, width: int, delimiter: str) -> tuple[pl.Da
             for index, column in enumerate(columns)
         }
     )
-    return frame.with_columns(pl.Series("line", lines, dtype=pl.Int64)), data.height - len(kept)
+    return frame.with_columns(pl.Series("line", lines, dtype=pl.Int64))

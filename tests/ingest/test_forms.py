@@ -124,6 +124,30 @@ def test_a_time_in_no_year_that_there_is_costs_its_row_alone(read, truth):
     assert log.samples.height == frame.height - 2
 
 
+def test_json_lines_looked_at_in_parts_are_read_as_if_at_once(read, truth, monkeypatch):
+    head, *lines = json_lines(truth).decode().splitlines()
+    half = len(lines) // 2
+    later = [line.replace("{", '{"new": 1, ', 1) for line in lines[half:]]  # a key that comes late
+    content = "\n".join([head, "no object", *lines[:half], "", *later, '{"time": "20']).encode()
+    whole = read(content, name="same.jsonl")
+    assert {(loss.reason, loss.count) for loss in whole.losses} == {
+        ("truncated", 1), ("ragged_row", 1)
+    }  # fmt: skip
+    for part in (1, 500):
+        monkeypatch.setattr("healthtrack.ingest.table._PART", part)
+        again = read(content, name="same.jsonl")
+        assert again.samples.equals(whole.samples)
+        assert (again.rows, again.losses) == (whole.rows, whole.losses)
+
+
+def test_an_object_with_half_a_sign_is_no_row(read, truth):
+    lines = json_lines(truth).decode().splitlines()
+    lines[5] = lines[5].replace("{", '{"note": "\\ud800", ', 1)
+    log = read("\n".join([*lines, ""]).encode(), name="log.jsonl")
+    assert log.losses == (Loss("ragged_row", 1),)
+    assert log.samples.height == len(lines) - 1
+
+
 @pytest.mark.parametrize(("name", "mark"), [("tab", "\t"), ("pipe", "|"), ("semicolon", ";")])
 def test_any_delimiter_that_the_pipeline_names_is_read(
     read, truth, comma_text, shipped, name, mark

@@ -172,6 +172,56 @@ def test_a_last_line_that_was_cut_off_is_left_out_and_counted(read, truth, comma
     assert losses(log) == {("truncated", None): 1}
 
 
+def _quoted(text):
+    head, *lines = text.splitlines()
+    return "\n".join([head, *(f'"{line.replace(",", QUOTES)}"' for line in lines)])
+
+
+QUOTES = '","'
+
+
+@pytest.mark.parametrize(
+    "damaged",
+    [
+        pytest.param(lambda text: text[:-7], id="cut inside its last line"),
+        pytest.param(lambda text: text + "  \t", id="blanks behind the last line"),
+        pytest.param(lambda text: text.replace("\n", "\n\n", 7), id="empty lines"),
+        pytest.param(lambda text: text + text, id="the whole log twice, with its header"),
+        pytest.param(lambda text: text.replace("0,", "0\x00,", 5), id="null bytes"),
+        pytest.param(lambda text: text.replace("0,", "0,7,", 9), id="rows too wide"),
+        pytest.param(_quoted, id="quoted cells"),
+        pytest.param(lambda text: _quoted(text) + "\n" + text, id="quotes in a part of it"),
+    ],
+)
+def test_a_log_looked_at_in_parts_is_read_as_if_it_were_looked_at_at_once(
+    read, truth, comma_text, monkeypatch, damaged
+):
+    content = damaged(comma_text(truth)).encode()
+
+    def outcome():
+        try:
+            log = read(content, "same.csv")
+        except LogError as error:
+            return error.reason, error.message
+        return log.rows, log.losses, log.notes, log.samples.to_dict(as_series=False)
+
+    whole = outcome()
+    for part in (1, 100, 1000):
+        monkeypatch.setattr("healthtrack.ingest.table._PART", part)
+        assert outcome() == whole
+
+
+def test_a_sign_that_lies_across_two_pieces_is_read_whole(read, truth, comma_text, monkeypatch):
+    text = comma_text(truth)
+    for encoding in ("utf-8", "utf-16-le", "latin-1"):
+        content = text.encode(encoding)
+        whole = read(content, "same.csv").samples
+        for piece in (1, 7):
+            monkeypatch.setattr("healthtrack.ingest.source._PIECE", piece)
+            assert read(content, "same.csv").samples.equals(whole)
+        monkeypatch.undo()
+
+
 def test_a_compressed_log_that_was_cut_off_keeps_what_it_had(read, truth, comma_text):
     packed = gzip.compress(comma_text(truth).encode())
     log = read(packed[: len(packed) * 3 // 4], name="log.csv.gz")

@@ -94,7 +94,7 @@ def draft(path: Path, pipelines: Sequence[Pipeline] = ()) -> str:
 def _open(form: Form, content: source.Content, path: Path) -> tuple[Table, FileShape]:
     if form.kind == "text":
         text = source.decode(content, "auto", str(path))
-        layout = find_layout(text, str(path))
+        layout = find_layout(text.decode(), str(path))
         header = table.make_header(layout.header, layout.header_line)
         cells = table.read_table(text, header, layout.shape, str(path), cut=content.cut)
         return _with_preamble_units(cells), layout.shape
