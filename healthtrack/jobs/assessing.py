@@ -23,6 +23,7 @@ from healthtrack.jobs.recalling import (
     from_the_start,
     keep,
 )
+from healthtrack.placing import place
 from healthtrack.records import VehicleFinding
 from healthtrack.store import StoredFinding
 
@@ -290,15 +291,11 @@ def _tell(failed: Failed | None, vehicle: str, failure: Failure) -> None:
 
 def _put(path: Path, content: bytes) -> None:
     """Write a report, whole or not at all."""
-    part = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(content)
-        part.replace(path)
+        place(path, content)
     except OSError as error:
         raise ReportError(f"{path} cannot be written: {error.strerror}.") from None
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def write_fleet_report(

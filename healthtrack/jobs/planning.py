@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from healthtrack.advice import Service, calendar, identifier, plan
 from healthtrack.errors import ReportError
+from healthtrack.placing import place
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date, datetime
+    from pathlib import Path
 
     from healthtrack.advice import PlanItem
     from healthtrack.config import VehicleSettings
@@ -79,17 +78,8 @@ def write_calendar(fleet: FleetPlan, path: Path, written: datetime) -> None:
     """
     content = calendar(fleet.items, written).encode()
     try:
-        handle, name = tempfile.mkstemp(prefix=".plan.", dir=path.absolute().parent)
+        place(path.absolute(), content)
     except OSError as error:
-        raise ReportError(_cannot(path, error)) from error
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        temporary.chmod(0o644)
-        temporary.replace(path)
-    except OSError as error:
-        temporary.unlink(missing_ok=True)
         raise ReportError(_cannot(path, error)) from error
 
 

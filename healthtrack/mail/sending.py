@@ -8,19 +8,19 @@ and the result is ``uncertain``.
 from __future__ import annotations
 
 import base64
-import os
 import re
 import smtplib
 import ssl
-import tempfile
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from email.parser import BytesHeaderParser
-from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Protocol
+
+from healthtrack.placing import place
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from pathlib import Path
 
 Outcome = Literal[
     "accepted", "written", "temporary", "permanent", "settings", "uncertain", "too_large"
@@ -288,15 +288,7 @@ class FolderCourier:
         target = self.folder / f"{name}.eml"
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            handle, temporary = tempfile.mkstemp(prefix=f".{name}.", dir=self.folder)
-            try:
-                with os.fdopen(handle, "wb") as stream:
-                    stream.write(raw)
-                    stream.flush()
-                    os.fsync(stream.fileno())
-                Path(temporary).replace(target)
-            finally:
-                Path(temporary).unlink(missing_ok=True)
+            place(target, raw, mode=0o600)
         except OSError as error:
             words = f"{target} cannot be written: {error.strerror}"
             return dict.fromkeys(addresses, Answer("temporary", "write", words))

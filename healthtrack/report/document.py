@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import tempfile
 import threading
 from io import BytesIO
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import matplotlib as mpl
@@ -16,10 +13,12 @@ from pypdf import PdfReader, PdfWriter
 from pypdf.generic import BooleanObject, DictionaryObject, NameObject, TextStringObject
 
 from healthtrack.errors import ReportError
+from healthtrack.placing import place
 from healthtrack.report import style
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from pathlib import Path
 
     from healthtrack.report.flow import Flow
 
@@ -101,21 +100,9 @@ def write_whole(content: bytes, path: Path) -> None:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name[:60]}.", dir=path.parent)
+        place(path, content)
     except OSError as error:
         raise ReportError(_cannot(path, error)) from error
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.chmod(0o644)
-        os.replace(temporary, path)  # noqa: PTH105 - the atomic one, by its own name
-    except OSError as error:
-        raise ReportError(_cannot(path, error)) from error
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 def _cannot(path: Path, error: OSError) -> str:

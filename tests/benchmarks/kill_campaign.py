@@ -431,6 +431,18 @@ QUERIES = {
 }
 
 
+def unlike(whole, found) -> list[str]:
+    """Say what is missing in one of two summaries, at most four of each."""
+    rows = [
+        sorted(map(str, one.items() if isinstance(one, dict) else one)) for one in (whole, found)
+    ]
+    counted = [Counter(one) for one in rows]
+    missing, more = counted[0] - counted[1], counted[1] - counted[0]
+    return [f"without {one[:300]}" for one in list(missing)[:4]] + [
+        f"with {one[:300]}" for one in list(more)[:4]
+    ]
+
+
 def store_summary(root: Path) -> dict:
     import duckdb
 
@@ -478,7 +490,9 @@ def conduct(campaign: Campaign, options: argparse.Namespace) -> dict:
         most = min(options.per_life, left) if left > 0 else options.per_life
         found = campaign.disturbed(targets, most, only_named=left <= 0)
         differences += [
-            f"life {campaign.lives}: {name} differs" for name in whole if found[name] != whole[name]
+            f"life {campaign.lives}: {name} differs: {what}"
+            for name in whole
+            for what in unlike(whole[name], found[name])
         ]
         if differences:
             keep = Path(tempfile.gettempdir()) / "kill-campaign-difference.json"
