@@ -193,6 +193,8 @@ def flood(root: Path, logs: int, vehicles: int, a_second: int, stored_before: in
             longest["endpoint"] = max(longest["endpoint"], took)
             answers += 1
             stored = document["logs"].get("stored", 0)
+            if answers % 60 == 0:
+                print(stored, round(time.monotonic() - began), longest, file=sys.stderr, flush=True)  # noqa: T201
             if stored + document["logs"].get("quarantined", 0) >= logs:
                 break
         seconds = time.monotonic() - began
