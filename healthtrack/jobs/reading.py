@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from healthtrack.errors import LogError, StoreError
+from healthtrack.jobs.memory import give_back_large_blocks
 
 if TYPE_CHECKING:
     from healthtrack.chain import ProcessedLog
@@ -56,6 +57,7 @@ def read_one(task: ReadTask) -> LogRead | LogError:
     StoreError
         Its samples cannot be written where they are kept: that is no fault of the log.
     """
+    give_back_large_blocks()
     try:
         if task.content is None:
             return _kept(task, _processed(task, task.path))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,9 @@ from healthtrack.errors import StoreError, StoreLockedError, StoreLogError
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+MB_PER_THREAD = 125
+"""What duckdb needs at least for each of its threads (its documentation, *Environment*). [MB]"""
 
 _LOCK = re.compile(r"lock is held in (?P<program>.+?) \(PID (?P<pid>\d+)\)")
 
@@ -26,10 +30,8 @@ def connect(path: Path, memory_limit_mb: int) -> duckdb.DuckDBPyConnection:
         It is no DuckDB file, was written by another format, or its folder cannot be written.
     """
     try:
-        # by default duckdb takes 80 % of the memory and prints its progress bar to stdout
-        connection = duckdb.connect(str(path), config={"memory_limit": f"{memory_limit_mb}MB"})
-        connection.execute("SET enable_progress_bar = false")
-        connection.execute("SET TimeZone = 'UTC'")
+        connection = duckdb.connect(str(path), config=_bounds(memory_limit_mb))
+        _settle(connection)
     except duckdb.Error as error:
         raise _explained(path, str(error)) from None
     return connection
@@ -44,13 +46,26 @@ def connect_for_reading(path: Path, memory_limit_mb: int) -> duckdb.DuckDBPyConn
         As for :func:`connect`.
     """
     try:
-        limit = f"{memory_limit_mb}MB"
-        connection = duckdb.connect(str(path), read_only=True, config={"memory_limit": limit})
-        connection.execute("SET enable_progress_bar = false")
-        connection.execute("SET TimeZone = 'UTC'")
+        connection = duckdb.connect(str(path), read_only=True, config=_bounds(memory_limit_mb))
+        _settle(connection)
     except duckdb.Error as error:
         raise _explained(path, str(error)) from None
     return connection
+
+
+def _bounds(memory_limit_mb: int) -> dict[str, str | bool | int | float | list[str]]:
+    """Return what bounds the database: by default it takes 80 % of the memory, and all processors.
+
+    What does not fit is spilled to ``NAME.tmp`` beside the file, to at most 90 % of the
+    free disk; what a killed process leaves there is deleted by the next that spills.
+    """
+    threads = max(1, min(os.cpu_count() or 1, memory_limit_mb // MB_PER_THREAD))
+    return {"memory_limit": f"{memory_limit_mb}MB", "threads": threads}
+
+
+def _settle(connection: duckdb.DuckDBPyConnection) -> None:
+    connection.execute("SET enable_progress_bar = false")  # it would go to standard output
+    connection.execute("SET TimeZone = 'UTC'")
 
 
 def put_log_aside(path: Path) -> Path:

@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -65,6 +66,41 @@ def test_a_file_that_is_no_store_is_refused_and_left_as_it_is(tmp_path):
 def test_a_folder_that_does_not_exist_is_said(tmp_path):
     with pytest.raises(StoreError, match="Check that its folder exists"):
         Store.open(tmp_path / "nowhere" / "s.duckdb")
+
+
+def _fill(store, rows):
+    store._connection.execute(
+        "INSERT INTO sample BY NAME SELECT 'otter/1' AS drive, TIMESTAMPTZ '2024-01-01' + "
+        "INTERVAL (i) SECOND AS t, random() AS airflow, random() AS engine_speed, "
+        f"random() AS manifold_pressure, random() AS pedal FROM range({rows}) AS numbers(i)"
+    )
+
+
+def test_a_statement_larger_than_the_memory_spills_beside_the_store_and_leaves_nothing(tmp_path):
+    rows = 1_000_000  # sorted, they take more than the memory
+    with Store.open(tmp_path / "s.duckdb", memory_limit_mb=100) as store:
+        _fill(store, rows)
+        half_read = store._connection.cursor()
+        half_read.execute("SELECT * FROM sample ORDER BY airflow")
+        half_read.fetchone()
+        spilled = store._connection.execute("FROM duckdb_temporary_files()").fetchall()
+        half_read.close()
+        assert sum(size for _, size in spilled) > 10e6
+        assert {Path(name).parent for name, _ in spilled} == {tmp_path / "s.duckdb.tmp"}
+        found = store._connection.execute(
+            "SELECT count(*), bool_and(rises) FROM (SELECT columns(*), "
+            "lag(airflow, 1, 0.0) OVER (ORDER BY airflow) <= airflow AS rises FROM sample)"
+        ).fetchall()
+        assert found == [(rows, True)]
+    assert [path.name for path in tmp_path.iterdir()] == ["s.duckdb"]
+
+
+@pytest.mark.parametrize(("megabytes", "threads"), [(100, 1), (125, 1), (250, 2), (100_000, 3)])
+def test_the_store_works_with_a_thread_for_each_125_mb(tmp_path, monkeypatch, megabytes, threads):
+    monkeypatch.setattr("os.cpu_count", lambda: 3)
+    with Store.open(tmp_path / "s.duckdb", memory_limit_mb=megabytes) as store:
+        found = store._connection.execute("SELECT current_setting('threads')").fetchall()
+    assert found == [(threads,)]
 
 
 def test_the_memory_limit_is_the_one_asked_for(tmp_path):
