@@ -396,12 +396,17 @@ class Store:
     def quarantine_log(self, entry: LogEntry) -> None:
         """Remember that a log could not be read, and why; a later reason replaces an earlier one.
 
+        When it came stays as it was: it is tried again at every run.
+
         Raises
         ------
         StoreError
             The content is stored: a good log is never turned into a bad one.
         """
         known = self._refuse_stored([entry])
+        before = self.log(entry.sha256) if known else None
+        if before is not None:
+            entry = replace(entry, received=before.received)
         with transaction(self._connection):
             if known:
                 self._delete(entry.sha256)

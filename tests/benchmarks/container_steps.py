@@ -126,7 +126,9 @@ def try_service(container: Container) -> None:
     (workspace / "healthtrack.toml").write_text(SETTINGS)
     for number in range(10):
         _write_log(workspace / "inbox" / "otter" / f"{number}.csv", minutes=1.0 + number)
-    subprocess.run(["chown", "-R", f"{container.user}:", str(workspace)], check=True)
+    subprocess.run(
+        ["chown", "-R", f"{container.user}:{container.user}", str(workspace)], check=True
+    )
     refused = container.run(["touch", str(container.folder / "venv" / "new")])
     assert refused.returncode, "it could write outside of its workspace"
     service = container.start(container.command)

@@ -410,11 +410,7 @@ def folders(root: Path) -> dict[str, str]:
 
 
 QUERIES = {
-    # a log in quarantine is tried again at each start, so its time is that of the last try
-    "log": (
-        "SELECT name, vehicle, state, reason, rows, CASE state WHEN 'stored' THEN received END "
-        "FROM log"
-    ),
+    "log": "SELECT name, vehicle, state, reason, rows, received FROM log",
     "drive": "SELECT * FROM drive",
     "sample": "SELECT drive, count(*), min(t), max(t), fsum(engine_speed) FROM sample GROUP BY 1",
     "window": 'SELECT drive, t, seconds, region, engine_speed, airflow FROM "window"',

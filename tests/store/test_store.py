@@ -148,8 +148,11 @@ def test_a_quarantined_log_keeps_its_reason_and_becomes_stored_once_it_can_be_re
 
 def test_a_later_reason_replaces_the_earlier_one(store, made):
     store.quarantine_log(made.entry(state="quarantined", reason="empty", message="1"))
-    store.quarantine_log(made.entry(state="quarantined", reason="binary", message="2"))
+    first = store.logs()[0].received
+    later = made.entry(state="quarantined", reason="binary", message="2")
+    store.quarantine_log(replace(later, received=first + timedelta(days=3)))
     assert [entry.reason for entry in store.logs()] == ["binary"]
+    assert [entry.received for entry in store.logs()] == [first]  # it was tried again
 
 
 def test_a_stored_log_is_never_turned_into_a_quarantined_one(store, made):
