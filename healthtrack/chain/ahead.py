@@ -23,6 +23,12 @@ LEAST_PACE = 0.05
 """However steady a decline was, it may change its slope by so much in 10 000 km.
 [limits per 10 000 km]"""
 
+FREEDOM = 4.0
+"""Degrees of freedom with which the size of the drift's errors counts as known ahead: a history of
+a year or two holds a handful of spells of wander. With errors of exactly known size 86 % of 207
+forecasts of simulated declines held the truth in their 95 % interval, with 5 it is 95 %, with 4
+96 %; their medians are as near."""
+
 
 @dataclass(frozen=True)
 class Road:
@@ -88,4 +94,5 @@ def drift_state(tracked: Tracked, plan: Plan) -> DriftState:
         covariance=float(np.clip(course.covariance[-1], -most, most)),
         walk_variance=walk**2,
         pace_variance=pace**2,
+        freedom=FREEDOM,
     )

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from scipy.special import ndtri, stdtrit
 
 from healthtrack.forecast.passage import DriftState, Passage, first_passage
 from healthtrack.records import FanPoint, Forecast
@@ -30,9 +31,8 @@ SURE = 0.8
 PLANNABLE = 12.0
 """Under that, an interval whose ends differ by more than this factor is no date to plan with."""
 FAN_STEPS = 15
-QUARTER = 0.6745
-"""Half of a normal distribution lies within so many standard deviations of its middle."""
-MOST = 1.96
+FAN_SHARES = (0.025, 0.25, 0.5, 0.75, 0.975)
+"""Quantiles of the level that the fan shows."""
 HORIZON_KM = 30_000.0
 """How far ahead one looks: a year or two. Beyond that a slope seen over months says little. [km]"""
 
@@ -136,9 +136,10 @@ def fan(
 ) -> tuple[FanPoint, ...]:
     """Return how the level is distributed ahead, from now to the horizon.
 
-    The model of :func:`healthtrack.forecast.passage.first_passage` is linear with normal errors,
-    so the level at a distance h is normal: mean level + slope·h, variance of both, 2·covariance·h,
-    plus walk·h for the wander and pace·h³/3 for a slope that is itself a random walk.
+    The model of :func:`healthtrack.forecast.passage.first_passage` is linear with errors of one
+    scale, so the level at a distance h has Student's t distribution (a normal one where the scale
+    is known): middle level + slope·h, squared scale that of both, 2·covariance·h, plus walk·h for
+    the wander and pace·h³/3 for a slope that is itself a random walk.
 
     Parameters
     ----------
@@ -152,6 +153,8 @@ def fan(
         Now.
     """
     points = []
+    exactly = math.isinf(state.freedom)
+    shares = ndtri(FAN_SHARES) if exactly else stdtrit(state.freedom, FAN_SHARES)
     for step in range(FAN_STEPS + 1):
         ahead = horizon_km * step / FAN_STEPS
         h = ahead / 10_000.0
@@ -160,7 +163,7 @@ def fan(
         variance += state.walk_variance * h + state.pace_variance * h**3 / 3.0
         sd = math.sqrt(max(variance, 0.0))
         on = as_of if step == 0 else _day(as_of, usage.weeks(ahead, MIDDLE)) if usage else None
-        levels = (middle + share * sd for share in (-MOST, -QUARTER, 0.0, QUARTER, MOST))
+        levels = (middle + float(share) * sd for share in shares)
         points.append(FanPoint(start_km + ahead, on, *levels))
     return tuple(points)
 

@@ -177,6 +177,15 @@ def test_the_fan_holds_what_simulated_lives_do():
     assert end.km == 230_000.0
 
 
+def test_the_fan_is_students_where_the_size_of_the_errors_is_known_from_few_spells():
+    vague = DriftState(-3.0, 0.0, 0.25, 0.0, freedom=4.0)
+    now = forecast(vague, Limits(-8.0, "low"), WEEKLY, TODAY).fan[0]
+    # NIST/SEMATECH e-Handbook 1.3.6.7.2: t of 4 degrees at 0.975 is 2.776; at 0.75 it is 0.741
+    assert now.high - now.middle == pytest.approx(2.776 * 0.5, abs=0.001)
+    assert now.middle - now.low == pytest.approx(2.776 * 0.5, abs=0.001)
+    assert now.three_quarters - now.middle == pytest.approx(0.741 * 0.5, abs=0.001)
+
+
 def test_the_fans_middle_is_at_the_limit_where_the_limit_is_foreseen():
     found = forecast(STEADY, Limits(-8.0, "low"), WEEKLY, TODAY, 200_000.0)
     at = np.interp(found.limit_km, [p.km for p in found.fan], [p.middle for p in found.fan])

@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import invgauss, norm
+from scipy.stats import t as student
 
 from healthtrack.forecast import DriftState, first_passage
 
@@ -35,6 +38,27 @@ def test_an_uncertain_slope_passes_when_its_line_does():
     passage = first_passage(state(0.0, 1.0, slope_variance=0.25), high=2.0, horizon_km=40_000.0)
     t = passage.distance[12:] / 10_000.0
     np.testing.assert_allclose(passage.probability[12:], norm.sf(2.0 / t, 1.0, 0.5), atol=0.01)
+
+
+def test_a_slope_whose_error_is_known_from_few_spells_passes_as_students_t_does():
+    # level 0, slope 1 + 0.5·t with 4 degrees: P(T ≤ h) = P(t ≥ (limit/h − 1)/0.5)
+    vague = state(0.0, 1.0, slope_variance=0.25, freedom=4.0)
+    passage = first_passage(vague, high=2.0, horizon_km=40_000.0)
+    h = passage.distance[12:] / 10_000.0
+    expected = student.sf((2.0 / h - 1.0) / 0.5, 4.0)
+    np.testing.assert_allclose(passage.probability[12:], expected, atol=0.01)
+
+
+def test_walk_and_pace_share_the_scale_of_the_error_now():
+    # all errors have one factor, so the level at a distance is √(0.5·h + 0.8·h³/3)·t(4)
+    vague = state(0.0, 0.0, walk_variance=0.5, pace_variance=0.8, freedom=4.0)
+    down = first_passage(vague, high=None, low=-3.0, horizon_km=20_000.0)
+    scale = np.sqrt(0.5 * 2.0 + 0.8 * 2.0**3 / 3.0)
+    below = student.cdf(-3.0 / scale, 4.0)
+    # what is below at the end has passed; without a slope at most half of it comes back
+    assert below - 0.01 <= down.probability[-1] <= 2.0 * below + 0.01
+    sure = first_passage(replace(vague, freedom=np.inf), None, -3.0, 20_000.0)
+    assert sure.probability[-1] < down.probability[-1]
 
 
 def test_level_and_slope_that_err_together_are_taken_together():
