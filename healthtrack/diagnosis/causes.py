@@ -86,7 +86,7 @@ _ALL = (
         "charge_air_leak",
         "air leaks between compressor and engine",
         "%",
-        "air lost, of the flow at full boost",
+        "air lost, of the flow at full boost and 2 500 /min",
         "leak",
         "positive",
         8.0,

@@ -39,6 +39,9 @@ LADDER = (0.2, 0.6, 1.0, 1.9, 3.5)
 on; the last is as large as the model is meant for."""
 MOST_FALL = 4.0
 """Largest -d ln(recirculated share) / d ln(manifold pressure) along healthy operating points."""
+LEAK_STATED_AT = 2500.0
+"""Engine speed at which a leak's share of the flow is stated: the same for all engines, whatever
+the speed at which each reaches its full flow. [rpm]"""
 INDICATORS = (
     "airflow",
     "boost",
@@ -141,9 +144,7 @@ class _Reader:
 
     def effect(self, field: str, sizes: FloatArray) -> FloatArray:
         """Return (engines, sizes, indicators, bins): the change of every indicator."""
-        # the model takes a loss of the turbocharger, the cause is a change of it
-        turned = -sizes if field == "turbocharger_loss" else sizes
-        fault = Fault(**{field: turned[np.newaxis, :, np.newaxis]})
+        fault = Fault(**{field: self._in_the_model(field, sizes[np.newaxis, :, np.newaxis])})
         state = self._solve(field, fault)
         airflow = _percent(state.measured_airflow, self.sound.measured_airflow)
         boost = _percent(state.measured_pressure, self.sound.measured_pressure)
@@ -163,6 +164,14 @@ class _Reader:
             for name, answer in self.answers.items():
                 change[name] = change[name] - answer * np.asarray(fault.pressure_offset)
         return np.stack(np.broadcast_arrays(*(change[name] for name in INDICATORS)), axis=2)
+
+    def _in_the_model(self, field: str, sizes: FloatArray) -> FloatArray:
+        """Return the cause's sizes (1, sizes, 1) as the model takes them."""
+        if field == "turbocharger_loss":  # the cause is a change of it
+            return -sizes
+        if field == "leak":  # of what flows at each engine's own speed of full flow
+            return np.asarray(sizes * LEAK_STATED_AT / np.asarray(self.healthy.engine.full_speed))
+        return sizes
 
     def _solve(self, field: str, fault: Fault) -> State:
         if field != "temperature_offset":
