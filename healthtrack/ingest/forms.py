@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from healthtrack.ingest.pipeline import FileForm, Pipeline
     from healthtrack.ingest.source import Content
 
-MOST_CELLS = 40_000_000
-"""A log with more cells is not read: 20 channels at 50 rows per second for eleven hours."""
+MOST_CELLS = 6_000_000
+"""A log of a packed form with more cells is not read: 20 channels at ten rows per second for eight
+hours, twice what a text of the longest holds. Six million took a process to 480 MB."""
 
 
 class Form(Protocol):
@@ -81,11 +82,6 @@ def _numeric(header: Header, pipeline: Pipeline) -> frozenset[int]:
         or shape.thousands
     ):
         return frozenset()
-    mapped = {
-        next((at for at in map(header.find, setting.names) if at is not None), None)
-        for setting in pipeline.channels.values()
-        if not setting.raw
-    }
     others = {
         header.find(name)
         for name in (
@@ -93,7 +89,25 @@ def _numeric(header: Header, pipeline: Pipeline) -> frozenset[int]:
             *(name for one in pipeline.channels.values() if one.raw for name in one.names),
         )
     }
-    return frozenset(at for at in mapped - others if at is not None)
+    return frozenset(_mapped(header, pipeline) - others)
+
+
+def _mapped(header: Header, pipeline: Pipeline) -> set[int]:
+    """Return the columns that hold the pipeline's channels."""
+    names = (setting.names for setting in pipeline.channels.values())
+    found = (next((at for at in map(header.find, some) if at is not None), None) for some in names)
+    return {at for at in found if at is not None}
+
+
+def _wanted(header: Header, pipeline: Pipeline) -> frozenset[int]:
+    """Return the columns of which the pipeline says what they are; all where others tell, too.
+
+    In which row a polling logger asked what, all of its columns tell.
+    """
+    if pipeline.long is not None or pipeline.poll.mode != "every_row":
+        return frozenset(range(len(header.raw)))
+    times = map(header.find, pipeline.time.columns)
+    return frozenset(_mapped(header, pipeline).union(at for at in times if at is not None))
 
 
 class TextForm:
@@ -128,7 +142,7 @@ class TextForm:
             pipeline.file,
             self._name,
             cut=self._content.cut,
-            numeric=_numeric(header, pipeline),
+            wanted=table.Wanted(_wanted(header, pipeline), _numeric(header, pipeline)),
         )
 
     def first_words(self) -> str:
@@ -160,6 +174,13 @@ class JsonLinesForm:
         for lines in table.line_parts(text, 0, len(text)):
             frames.append(self._part(number, lines))
             number += len(lines)
+            cells = len(self._keys) * sum(frame.height for frame in frames)
+            if cells > MOST_CELLS:
+                raise LogError(
+                    "too_large",
+                    f"{name} has more than {MOST_CELLS} cells in {len(self._keys)} columns. It is "
+                    "as it was. Export only the channels that are needed, or split it.",
+                )
         self._cut = content.cut or bool(lines[-1].strip())
         self._cells = pl.concat(frames, how="diagonal")
         if self._cells.is_empty():

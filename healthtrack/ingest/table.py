@@ -68,6 +68,14 @@ class Table:
     losses: tuple[Loss, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """The columns of a log that are kept, and which of them should hold plain numbers."""
+
+    columns: frozenset[int]
+    numeric: frozenset[int] = frozenset()
+
+
 def plain(text: str) -> str:
     """Return a header as it is compared: repaired, lower case, blanks and underscores alike."""
     return _cached_plain(text) if len(text) < _SHORT else _plain(text)
@@ -166,11 +174,12 @@ def read_table(
     name: str,
     *,
     cut: bool,
-    numeric: frozenset[int] = frozenset(),
+    wanted: Wanted | None = None,
 ) -> Table:
     """Take the text, UTF-8, under a header apart.
 
-    The ``numeric`` columns are read as numbers at once where every cell of them is one or empty.
+    The ``wanted`` columns are kept, all of them where none are named; those that should hold
+    numbers are read as such at once where every cell of them is one or empty.
 
     Rows with more or fewer cells than the header are left out and counted (``ragged_row``), as are
     repeats of the header (``repeated_header``). Where the file does not end with a line end, its
@@ -193,10 +202,13 @@ def read_table(
     if shape.units_row:
         header, first = _with_units_row(header, lines, first, shape)
     body = _Body(text, starts[first] if first < len(starts) else len(text) + 1, first, written)
-    regular = None if cut else _regular(body, len(header.raw), shape, numeric)
+    width = len(header.raw)
+    kept = [str(at) for at in range(width) if wanted is None or at in wanted.columns]
+    numeric = frozenset() if wanted is None else wanted.numeric
+    regular = None if cut else _regular(body, width, shape, numeric)
     if regular is not None:
-        return Table(header, regular, preamble, regular.height, ())
-    cells, losses = _irregular(body, header, shape, name, cut=cut)
+        return Table(header, regular.select(*kept, "line"), preamble, regular.height, ())
+    cells, losses = _irregular(body, header, shape, name, kept=kept, cut=cut)
     rows = cells.height + sum(loss.count for loss in losses)
     return Table(header, cells, preamble, rows, losses)
 
@@ -265,7 +277,7 @@ def _line_numbers(above: int, rows: int) -> pl.Series:
 
 
 def _irregular(
-    body: _Body, header: Header, shape: FileShape, name: str, *, cut: bool
+    body: _Body, header: Header, shape: FileShape, name: str, *, kept: list[str], cut: bool
 ) -> tuple[pl.DataFrame, tuple[Loss, ...]]:
     """Take a text apart line by line, some MiB of them at a time, and count what is left out.
 
@@ -281,7 +293,7 @@ def _irregular(
     if (cut or not whole) and body.start <= stop:
         stop = max(body.text.rfind(b"\n", body.start, stop), body.start - 1)
         losses.append(Loss("truncated", 1))
-    cells, repeated, ragged = _line_by_line(body, stop, len(header.raw), shape)
+    cells, repeated, ragged = _line_by_line(body, stop, len(header.raw), shape, kept)
     if repeated:
         losses.append(Loss("repeated_header", repeated))
     if ragged:
@@ -332,17 +344,17 @@ def refuse_long_lines(text: bytes, start: int, stop: int, name: str, advice: str
 
 
 def _line_by_line(
-    body: _Body, stop: int, width: int, shape: FileShape
+    body: _Body, stop: int, width: int, shape: FileShape, kept: list[str]
 ) -> tuple[pl.DataFrame, int, int]:
     """Return the cells, how many rows repeat the header, and how many are of another width."""
     quoted = body.holds('"') and any(
         _with_quotes(_only_data(part, body.header, shape)[0]) for part in _parts(body, stop)
     )
-    frames, repeats, ragged = [_no_cells(width)], 0, 0
+    frames, repeats, ragged = [_no_cells(width).select(*kept, "line")], 0, 0
     for part in _parts(body, stop):
         data, repeated = _only_data(part, body.header, shape)
         cells = _cells(data, width, shape, quoted=quoted)
-        frames.append(cells)
+        frames.append(cells.select(*kept, "line"))
         repeats, ragged = repeats + repeated, ragged + data.height - cells.height
     return pl.concat(frames), repeats, ragged
 

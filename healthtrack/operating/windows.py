@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -270,13 +269,14 @@ def _accelerating(grid: Grid, standing: float | None) -> BoolArray:
 
 def _one_after_another(ok: BoolArray, length: int) -> IntArray:
     """Earliest starts that leave no two stretches of ``length`` overlapping."""
+    candidates = np.flatnonzero(ok)
+    behind = np.searchsorted(candidates, candidates + length).tolist()
     chosen: list[int] = []
-    candidates = np.flatnonzero(ok).tolist()
     place = 0
-    while place < len(candidates):
-        chosen.append(candidates[place])
-        place = bisect_left(candidates, candidates[place] + length, place)
-    return np.asarray(chosen, dtype=np.int64)
+    while place < len(behind):
+        chosen.append(place)
+        place = behind[place]
+    return candidates[chosen].astype(np.int64)
 
 
 def _regions(grid: Grid, starts: IntArray, points: IntArray, standing: float | None) -> list[str]:
@@ -297,5 +297,5 @@ def _regions(grid: Grid, starts: IntArray, points: IntArray, standing: float | N
             pressure >= FULL_LOAD_PRESSURE_RATIO * (standing or 100.0),
         ),
     )
-    names = np.where(idle, "idle", np.where(full, "full_load", "part_load"))
-    return [str(name) for name in names]
+    names: list[str] = np.where(idle, "idle", np.where(full, "full_load", "part_load")).tolist()
+    return names

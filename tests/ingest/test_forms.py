@@ -140,6 +140,26 @@ def test_json_lines_looked_at_in_parts_are_read_as_if_at_once(read, truth, monke
         assert (again.rows, again.losses) == (whole.rows, whole.losses)
 
 
+def test_json_lines_with_a_key_of_its_own_on_each_line_are_refused_before_they_fill_the_memory(
+    read,
+):
+    lines = [f'{{"time": {number}, "x{number % 4000}": 1}}' for number in range(6_000)]
+    with pytest.raises(LogError) as refused:
+        read("\n".join([*lines, ""]).encode(), name="log.jsonl")
+    assert refused.value.reason == "too_large"
+    assert "4001 columns" in refused.value.message
+
+
+def test_columns_that_no_channel_names_cost_nothing_more_and_change_nothing(
+    read, truth, comma_text
+):
+    text = comma_text(truth)
+    head, *lines = text.splitlines()
+    more = "\n".join([head + ",x,x,y"] + [line + ",1,,junk" for line in lines]) + "\n"
+    for content in (more, more + "too,short\n"):  # at once, and line by line
+        assert read(content.encode(), "l.csv").samples.equals(read(text.encode(), "l.csv").samples)
+
+
 def test_an_object_with_half_a_sign_is_no_row(read, truth):
     lines = json_lines(truth).decode().splitlines()
     lines[5] = lines[5].replace("{", '{"note": "\\ud800", ', 1)
