@@ -20,6 +20,7 @@ import signal
 import subprocess
 import sys
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 REPOSITORY = Path(__file__).resolve().parent.parent.parent
@@ -125,7 +126,8 @@ def try_service(container: Container) -> None:
     subprocess.run([container.folder / "venv/bin/healthtrack", "init", workspace], check=True)
     (workspace / "healthtrack.toml").write_text(SETTINGS)
     for number in range(10):
-        _write_log(workspace / "inbox" / "otter" / f"{number}.csv", minutes=1.0 + number)
+        started = datetime(2025, 3, 1 + number, 7, tzinfo=UTC)
+        _write_log(workspace / "inbox" / "otter" / f"{number}.csv", started, 1.0 + number)
     subprocess.run(
         ["chown", "-R", f"{container.user}:{container.user}", str(workspace)], check=True
     )
@@ -135,9 +137,10 @@ def try_service(container: Container) -> None:
     for _ in range(120):
         time.sleep(1)
         seen = container.run(container.health)
-        if seen.returncode == 0 and "0 files wait" in seen.stdout:
+        if seen.returncode == 0 and "10 stored" in seen.stdout and " 0 files" in seen.stdout:
             break
     assert seen.returncode == 0, seen.stdout
+    assert "10 stored" in seen.stdout, seen.stdout
     say(f"the health check says:\n{seen.stdout}")
     owner = (workspace / "healthtrack.duckdb").stat().st_uid
     assert str(owner) == container.user, owner
