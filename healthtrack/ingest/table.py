@@ -36,6 +36,7 @@ MOST_COLUMNS = 5_000
 
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,:]\d+)*")
 _TO_BE_MADE_PLAIN = re.compile(r"_|[^\S \n]|  |[^\x00-\x7f]")
+_ODD_MARKS = "_\t\r\v\f\x1c\x1d\x1e\x1f"  # all of that in a text of ASCII, but for two blanks
 _BRACKETED = re.compile(r"\s*[\[(]\s*([^\[\]]*?)\s*[\])]\s*$")
 
 
@@ -140,13 +141,18 @@ def head_lines(text: bytes) -> list[tuple[str, str]]:
     head = "\n".join(lines)
     compared = head.lower().split("\n")
     line, at = 0, 0
-    while odd := _TO_BE_MADE_PLAIN.search(head, at):  # rows of numbers need no more than that
+    # rows of numbers need no more than that, which is told faster than it is searched for
+    while not _is_plain(head[at:]) and (odd := _TO_BE_MADE_PLAIN.search(head, at)):
         line += head.count("\n", at, odd.start())
         compared[line] = _plain(lines[line])
         at = head.find("\n", odd.end() - 1)
         if at < 0:
             break
     return list(zip(lines, compared, strict=True))
+
+
+def _is_plain(head: str) -> bool:
+    return head.isascii() and "  " not in head and not any(mark in head for mark in _ODD_MARKS)
 
 
 def find_header(lines: list[tuple[str, str]], pipeline: Pipeline) -> Header | None:
