@@ -1,7 +1,9 @@
 """What ingesting costs as there is more: memory, the next run over known files, one more log.
 
 Run it by hand: ``python tests/benchmarks/ingest_growth.py memory 100 400 1600`` (each number of
-files in a process of its own: its peak), ``… known 10000`` (a run over so many known files of 100
+files in a process of its own: its peak), ``… large 1 2 3`` (that of so many logs near the longest,
+in every layout, one after the other, behind twelve ordinary ones and a store that has filled what
+memory it may take), ``… known 10000`` (a run over so many known files of 100
 kB), ``… next 100 5000`` (what 48 more logs cost where so many are stored). Processor time, since
 the machine may be busy; nothing here is a test.
 """
@@ -15,8 +17,9 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,13 +27,18 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("POLARS_MAX_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent))
 
+import fault_campaign
+import numpy as np
 import polars as pl
+from fault_campaign import blanks, comma, german, json_lines, long, truth
 from ingest_speed import NOW, VEHICLE, Ingest, write_logs
 
 from healthtrack.chain import process_log
+from healthtrack.ingest.source import MAXIMUM_BYTES
 from healthtrack.jobs.ingesting import ingest_logs, load_pipelines
 from healthtrack.jobs.logs import find_logs
 from healthtrack.store import LogEntry, NewLog
+from healthtrack.store.columns import table_columns
 from healthtrack.store.transaction import transaction
 
 if TYPE_CHECKING:
@@ -44,9 +52,11 @@ def run_again(made: Ingest, paths: list[Path], files: int) -> None:
     """Ingest so many files that must all be known."""
     logs = find_logs(made.workspace, paths, "otter")
     pipelines = load_pipelines(made.workspace)
-    outcomes = list(ingest_logs(made.workspace, made.store, logs, pipelines, NOW))
-    if len(outcomes) != files or {one.state for one in outcomes} != {"known"}:
-        raise SystemExit("not all was known")
+    states = Counter(
+        one.state for one in ingest_logs(made.workspace, made.store, logs, pipelines, NOW)
+    )
+    if states != {"known": files}:
+        raise SystemExit(f"not all was known: {states}")
 
 
 def memory(files: int) -> str:
@@ -60,6 +70,73 @@ def memory(files: int) -> str:
         made.store.close()
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return f"{files} files of {ROWS} rows: peak memory {peak:.0f} MB ({before:.0f} MB before)"
+
+
+LONGEST = int(0.985 * MAXIMUM_BYTES)
+LAYOUTS = (comma, german, blanks, long, json_lines)
+
+
+def large(logs: int) -> str:
+    """Say how much memory a process takes at most for so many long logs in a row, per layout."""
+    return "\n".join(
+        subprocess.run(
+            [sys.executable, __file__, "layout", str(number), str(logs)],
+            check=True, capture_output=True, text=True,
+        ).stdout.strip()
+        for number in range(len(LAYOUTS) + 1)
+    )  # fmt: skip
+
+
+def layout(number: int, logs: int) -> str:
+    """The same of one layout, in this process; the writing of the logs is another process's."""
+    with tempfile.TemporaryDirectory() as name, tempfile.TemporaryDirectory() as other:
+        write = [sys.executable, __file__, "write", name, str(number), str(logs)]
+        subprocess.run(write, check=True)
+        made = Ingest(Path(other))
+        fill(made)
+        (Path(name) / "few").mkdir()
+        made.ingest(write_logs(Path(name) / "few", 12, ROWS))
+        paths = sorted(Path(name).glob("log-*"))
+        for path in paths:
+            made.ingest([path])
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        made.store.close()
+        size = sum(path.stat().st_size for path in paths) / len(paths) / 2**20
+    what = "steady cruise" if number == len(LAYOUTS) else LAYOUTS[number].__name__
+    return f"{what}: {logs} logs of {size:.1f} MiB: peak memory {peak:.0f} MB"
+
+
+def fill(made: Ingest) -> None:
+    """Bring the store's memory to its limit."""
+    connection = made.store._connection
+    channels = [one for one in table_columns(connection, "sample") if one not in {"drive", "t"}]
+    values = ", ".join(f'random() AS "{one}"' for one in channels)
+    for _ in range(4):
+        connection.execute(
+            "INSERT INTO sample BY NAME SELECT 'none' AS drive, TIMESTAMPTZ '2020-01-01' AS t, "
+            f"{values} FROM range(250_000)"
+        )
+    connection.execute("CHECKPOINT")
+    sums = ", ".join(f'sum("{one}")' for one in channels)
+    connection.execute(f"SELECT {sums} FROM sample").fetchall()
+
+
+def write_long_logs(folder: Path, number: int, logs: int) -> None:
+    """Write logs near the longest: of a layout of the fault campaign, else steady windows alone."""
+    rng = np.random.default_rng(1)
+    for year in range(2030, 2030 + logs):
+        fault_campaign.START = datetime(year, 3, 1, 6, 12, 30, tzinfo=UTC)
+        path = folder / f"log-{year}"
+        if number == len(LAYOUTS):
+            (written,) = write_logs(folder, 1, LONGEST // 88)
+            content = written.read_bytes().replace(b"2024-", f"{year}-".encode())
+            written.unlink()
+        else:
+            few = LAYOUTS[number](truth(rng, 2000))
+            rows = 2000 * LONGEST // len(few.content())
+            made = LAYOUTS[number](truth(rng, rows))
+            path, content = path.with_suffix(Path(made.name).suffix), made.content()
+        path.write_bytes(content[: content.rindex(b"\n", 0, MAXIMUM_BYTES) + 1])
 
 
 def known(files: int, size: int = 100_000) -> str:
@@ -136,7 +213,13 @@ def copy_of(result: ProcessedLog, number: int) -> NewLog:
 def main() -> None:
     """Measure what is asked for and print it."""
     what, *numbers = sys.argv[1:]
-    works = {"memory": memory, "known": known, "next": next_logs}
+    if what == "write":
+        write_long_logs(Path(numbers[0]), int(numbers[1]), int(numbers[2]))
+        return
+    if what == "layout":
+        sys.stdout.write(layout(int(numbers[0]), int(numbers[1])) + "\n")
+        return
+    works = {"memory": memory, "large": large, "known": known, "next": next_logs}
     for number in numbers:
         if len(numbers) > 1:  # each in a process of its own
             subprocess.run([sys.executable, __file__, what, number], check=True)

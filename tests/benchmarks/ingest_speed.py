@@ -142,9 +142,9 @@ class Ingest:
         """Store them all; the store stays open."""
         logs = find_logs(self.workspace, paths, "otter")
         pipelines = load_pipelines(self.workspace)
-        outcomes = list(ingest_logs(self.workspace, self.store, logs, pipelines, NOW))
-        if {outcome.state for outcome in outcomes} != {"stored"}:
-            raise SystemExit(f"not all was stored: {outcomes[0]}")
+        for outcome in ingest_logs(self.workspace, self.store, logs, pipelines, NOW):
+            if outcome.state != "stored":
+                raise SystemExit(f"not all was stored: {outcome}")
 
 
 class StoreOnly(Ingest):
