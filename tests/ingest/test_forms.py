@@ -289,7 +289,7 @@ def test_a_log_too_large_for_the_memory_is_refused_with_what_to_do(read, monkeyp
     from healthtrack.ingest import source
 
     monkeypatch.setattr(source, "MAXIMUM_BYTES", 2 * 2**20)
-    with pytest.raises(LogError, match=r"more than 2 MiB.*Split it into drives") as caught:
+    with pytest.raises(LogError, match=r"more than 2 MiB.*split it at its pauses") as caught:
         read("time,engine speed [rpm]\n" + "2024-03-01T08:00:00Z,800\n" * 100_000)
     assert caught.value.reason == "too_large"
 
