@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 import numpy as np
 import polars as pl
@@ -11,6 +12,8 @@ import pytest
 from healthtrack.config import VehicleSettings
 from healthtrack.errors import LogError
 from healthtrack.jobs.identities import Identities
+from healthtrack.store import Store
+from healthtrack.store.columns import insert, insert_rows
 
 
 def windows(top, count, seed, a_drive=10):
@@ -105,3 +108,31 @@ def test_a_vehicle_that_is_known_to_be_new_is_not_looked_up(known):
     for _ in range(19):  # as for any vehicle of which too little is known
         assert not identities.knows("otter")
     assert identities.knows("otter")
+
+
+def test_a_vehicle_of_long_drives_is_known_by_its_last_twenty_too(tmp_path):
+    with Store.open(tmp_path / "s.duckdb") as store:
+        for number in range(25):  # 300 windows each: the latest 2 000 are of seven of them
+            found = windows(60.0, 300, 4).with_columns(
+                drive=pl.lit(f"otter/{number:02}"),
+                t=pl.lit(datetime(2025, 1, 1 + number, tzinfo=UTC))
+                + pl.duration(seconds=6 * pl.int_range(300)),
+                seconds=6.0,
+                region=pl.lit("part_load"),
+            )
+            insert(store._connection, "window", found)
+            start, end = found["t"][0], found["t"][-1]
+            insert_rows(
+                store._connection,
+                "drive",
+                [(f"otter/{number:02}", "otter", f"{number:064}", start, end, None, None)],
+            )
+        latest = store.recent_windows("otter", 2_000)
+        assert latest["drive"].n_unique() == 20
+        assert latest.height == 2_000
+        assert latest.equals(store.recent_windows("otter", 2_000))
+        identities = Identities(store, VEHICLES)
+        identities.check("otter", windows(60.0, 30, 3), "own.csv")
+        with pytest.raises(LogError) as refused:
+            identities.check("otter", windows(47.0, 30, 9), "strange.csv")
+    assert refused.value.reason == "wrong_vehicle"
