@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import duckdb
@@ -36,12 +37,16 @@ _MONTHS = """
             || if(sample_file.drive IS NOT NULL AND file IS NULL, ' let go', '')
             || if(parts IS NULL, '', ' of ' || parts),
             ',' ORDER BY drive),
-        list(drive) FILTER (file IS NOT NULL)
+        list(drive) FILTER (file IS NOT NULL), min(started), max(ended)
     FROM drive LEFT JOIN sample_file USING (drive)
         LEFT JOIN (SELECT drive, string_agg(log, ' ' ORDER BY log) AS parts FROM drive_part
             GROUP BY drive) USING (drive)
     GROUP BY ALL ORDER BY ALL"""
-"""Each vehicle's months: what they hold, and which drives' samples are outside the store."""
+"""Each vehicle's months: what they hold, which drives' samples are outside the store, and when the
+first drive began and the last one ended."""
+
+_MARGIN = timedelta(days=1)
+"""How far outside of its drive a sample may lie and still be looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,10 +118,12 @@ def _files(connection: duckdb.DuckDBPyConnection, store: Store) -> list[_File]:
     ]
     months = connection.execute(_MONTHS).fetchall()
     columns = ",".join(table_columns(connection, "sample"))
-    for vehicle, month, drives, outside in months:
+    for vehicle, month, drives, outside, first, last in months:
         query = (
             "SELECT sample.* FROM sample JOIN drive USING (drive) "  # noqa: S608
             f"WHERE vehicle = {_text(vehicle)} AND strftime(started, '%Y-%m') = {_text(month)} "
+            # without it every month would look through all samples there are
+            f"AND sample.t BETWEEN {_moment(first - _MARGIN)} AND {_moment(last + _MARGIN)} "
             "ORDER BY sample.drive, sample.t"
         )
         words = f"{store.schema} {columns} {drives}"
@@ -137,11 +144,12 @@ def _write(store: Store, file: _File, folder: Path, before: Path | None) -> dict
     if file.outside:
         connection.register("outside", store.sample_catalogue.of_drives(file.outside))
         query = f"({query}) UNION ALL BY NAME SELECT * FROM outside"  # noqa: S608
-    connection.execute(f"COPY ({query}) TO {_text(str(path))} (FORMAT parquet, COMPRESSION zstd)")
+    rows = connection.execute(
+        f"COPY ({query}) TO {_text(str(path))} (FORMAT parquet, COMPRESSION zstd)"
+    ).fetchall()[0][0]
     with path.open("rb") as stream:
         os.fsync(stream.fileno())
         digest = hashlib.file_digest(stream, "sha256").hexdigest()
-    rows = connection.execute(f"SELECT count(*) FROM ({query})").fetchall()[0][0]  # noqa: S608
     if file.outside:
         connection.unregister("outside")
     return {
@@ -165,6 +173,10 @@ def _same_file(file: _File, before: Path | None) -> dict[str, Any] | None:
 
 def _text(value: str) -> str:
     return "'" + value.replace("'", "''") + "'"
+
+
+def _moment(value: datetime) -> str:
+    return f"TIMESTAMPTZ '{value.isoformat()}'"
 
 
 def _write_synced(path: Path, content: bytes) -> None:
