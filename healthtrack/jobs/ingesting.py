@@ -13,6 +13,7 @@ from healthtrack.jobs.cluster import engine
 from healthtrack.jobs.identities import FEWEST_DRIVES, Identities
 from healthtrack.jobs.logs import content_hash, find_logs, release_from_quarantine
 from healthtrack.jobs.lots import Candidate, FileOutcome, Lots, size_and_time
+from healthtrack.jobs.memory import give_back_large_blocks
 from healthtrack.jobs.pool import Failure, RemoteExecutor, run_each, worker_count
 from healthtrack.jobs.reading import FEWEST_FILES_FOR_A_POOL, LogRead, ReadTask, read_one
 from healthtrack.jobs.workspace import unknown_vehicle
@@ -88,6 +89,7 @@ def ingest_logs(
     FileOutcome
         One per log. Whenever the process ends, what was yielded before is in the store, whole.
     """
+    give_back_large_blocks()
     candidates: dict[str, Candidate] = {}
     tasks: list[ReadTask] = []
     for looked_at in _looked_at(workspace, store, logs):
@@ -133,7 +135,9 @@ def _read(
     ahead = 2 * worker_count(workspace.settings.workers)
     todo = _for_workers(tasks, store, executor)
     try:
-        for task, result in run_each(read_one, todo, executor, ahead, cost=lambda one: one.size):
+        for task, result in run_each(
+            read_one, todo, executor, ahead, cost=_text_bytes, most_cost=_MOST_AHEAD_BYTES
+        ):
             candidate = candidates.pop(task.sha256)
             if isinstance(result, Failure):
                 yield _not_read(candidate.log, result)
@@ -148,7 +152,18 @@ def _read(
 _ASKED_AT_A_TIME = 2_000
 """Logs of which the store is asked at once; listing all it holds would cost more and more."""
 
+_MOST_AHEAD_BYTES = 40 * 2**20
+"""So much text is read ahead; what comes of it takes twice as much. [byte]"""
+
+_PACKED = 8
+"""A packed log holds about so many times its size."""
+
 _MOST_WAITING, _MOST_WAITING_BYTES = 8, 24 * 2**20
+
+
+def _text_bytes(task: ReadTask) -> float:
+    packed = task.path.suffix.lower() in {".gz", ".zip", ".parquet"}
+    return task.size * (_PACKED if packed else 1)
 
 
 class _Waiting:

@@ -6,6 +6,7 @@ cluster engine that offers the same interface can take their place, and nothing 
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 import os
 import signal
@@ -95,6 +96,7 @@ def run_each(
     executor: Executor | None,
     ahead: int,
     cost: Callable[[Task], float] | None = None,
+    most_cost: float = math.inf,
 ) -> Iterator[tuple[Task, Result | Failure]]:
     """Do tasks in the order given, at most ``ahead`` of them at a time; one may fail alone.
 
@@ -112,6 +114,9 @@ def run_each(
     cost : callable or None
         Of one task, in any unit (bytes, rows); how many seconds a unit takes is learned from the
         tasks that are done. None takes all tasks for alike.
+    most_cost : float
+        Tasks under way here wait for each other once they come to so much: their results fill the
+        memory. [unit of cost]
 
     Raises
     ------
@@ -128,14 +133,19 @@ def run_each(
             yield task, attempt(function, task)
         return
     under_way: deque[tuple[Task, Future[Result]]] = deque()
+    total = 0.0
     for task in tasks:
         under_way.append((task, executor.submit(function, task)))
-        if len(under_way) >= ahead:
-            oldest = _oldest(under_way)
-            yield oldest
+        total += cost(task) if cost else 0.0
+        while len(under_way) >= ahead or (total >= most_cost and under_way):
+            total -= cost(under_way[0][0]) if cost else 0.0
+            done = _oldest(under_way)
+            yield done
+            del done  # it may be large
     while under_way:
         last = _oldest(under_way)
         yield last
+        del last
 
 
 def attempt(function: Callable[[Task], Result], task: Task) -> Result | Failure:

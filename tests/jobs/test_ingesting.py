@@ -390,6 +390,28 @@ def test_reading_ahead_is_bounded():
     assert taken == 20
 
 
+def test_reading_ahead_is_bounded_by_what_is_read_too():
+    class Counting(Executor):
+        def __init__(self):
+            self.submitted = []
+
+        def submit(self, function, task):
+            self.submitted.append(task)
+            future = Future()
+            future.set_result(function(task))
+            return future
+
+    executor, most = Counting(), 0.0
+    sizes = [1.0] * 6 + [30.0] * 5 + [100.0] + [1.0] * 6
+    given = pool.run_each(str, iter(sizes), executor, 8, cost=float, most_cost=40.0)
+    for number, (size, result) in enumerate(given):
+        under_way = executor.submitted[number:]  # this one included
+        most = max(most, sum(under_way[:-1]))  # the last made it too much
+        assert result == str(size)
+    assert executor.submitted == sizes
+    assert 30.0 < most < 40.0
+
+
 def test_the_worker_pool_is_spawned_with_one_thread_each_and_leaves_no_trace(monkeypatch):
     import os
 
