@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
-SIZES = 40
+SIZES = 42
 """Steps of the size ladder: each some 13 % larger, finer than the model's own floor and spread."""
 PAIR_EVERY = 3
 """Pairs are looked at on every so many steps of the ladder."""

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
-LADDER = (0.2, 0.6, 1.0, 1.9, 3.5)
+LADDER = (0.2, 0.6, 1.1, 2.2, 4.5)
 """Sizes at which the model is solved, in units of the cause's scale, with straight lines from zero
 on; the last is as large as the model is meant for."""
 MOST_FALL = 4.0
