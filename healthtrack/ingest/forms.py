@@ -14,16 +14,12 @@ import polars as pl
 
 from healthtrack.errors import LogError
 from healthtrack.ingest import source, table
-from healthtrack.ingest.table import MOST_COLUMNS, Header, Table, make_header
+from healthtrack.ingest.table import MOST_CELLS, MOST_COLUMNS, Header, Table, make_header
 from healthtrack.records import Loss
 
 if TYPE_CHECKING:
     from healthtrack.ingest.pipeline import FileForm, Pipeline
     from healthtrack.ingest.source import Content
-
-MOST_CELLS = 6_000_000
-"""A log of a packed form with more cells is not read: 20 channels at ten rows per second for eight
-hours, twice what a text of the longest holds. Six million took a process to 480 MB."""
 
 
 class Form(Protocol):

@@ -15,7 +15,7 @@ import polars as pl
 
 from healthtrack.errors import LogError
 from healthtrack.ingest.forms import holds
-from healthtrack.ingest.table import MOST_COLUMNS, Header, Table, make_header
+from healthtrack.ingest.table import MOST_CELLS, MOST_COLUMNS, Header, Table, make_header
 
 if TYPE_CHECKING:
     from healthtrack.ingest.pipeline import FileForm, Pipeline
@@ -92,6 +92,13 @@ class MdfForm:
     def table(self, header: Header, pipeline: Pipeline) -> Table:  # noqa: ARG002 - as the others
         """Return one row per moment at which any channel was measured."""
         moments = pl.concat([frame["us"] for _, _, frame in self._signals]).unique().sort()
+        if len(moments) * (len(self._signals) + 1) > MOST_CELLS:  # each may have its own clock
+            raise LogError(
+                "too_large",
+                f"{self._name} has {len(self._signals)} channels at {len(moments)} moments in all; "
+                f"up to {MOST_CELLS} cells are read. It is as it was. Export only the channels "
+                "that are needed, or split it.",
+            )
         cells = pl.DataFrame({"us": moments})
         for index, (_, _, frame) in enumerate(self._signals, start=1):
             column = frame.unique("us", keep="last").rename({"value": str(index)})

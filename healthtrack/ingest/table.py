@@ -34,6 +34,10 @@ _SHORT = 100  # a longer text is no header that comes again: it is not kept in t
 MOST_COLUMNS = 5_000
 """A log with more columns is not read."""
 
+MOST_CELLS = 6_000_000
+"""A log of a packed form with more cells is not read: 20 channels at ten rows per second for eight
+hours, twice what a text of the longest holds. Six million took a process to 480 MB."""
+
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,:]\d+)*")
 _TO_BE_MADE_PLAIN = re.compile(r"_|[^\S \n]|  |[^\x00-\x7f]")
 _ODD_MARKS = "_\t\r\v\f\x1c\x1d\x1e\x1f"  # all of that in a text of ASCII, but for two blanks

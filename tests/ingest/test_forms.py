@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import importlib
 import io
 import json
 import zipfile
@@ -158,6 +159,21 @@ def test_columns_that_no_channel_names_cost_nothing_more_and_change_nothing(
     more = "\n".join([head + ",x,x,y"] + [line + ",1,,junk" for line in lines]) + "\n"
     for content in (more, more + "too,short\n"):  # at once, and line by line
         assert read(content.encode(), "l.csv").samples.equals(read(text.encode(), "l.csv").samples)
+
+
+@pytest.mark.filterwarnings("ignore")  # asammdf warns of what it will change one day
+@pytest.mark.parametrize("form", ["mdf", "parquet"])
+def test_a_packed_log_of_too_many_cells_is_refused(read, truth, monkeypatch, form):
+    content = FORMS[form](truth)
+    home = "mdf" if form == "mdf" else "forms"
+    cells = len(truth.moments) * (len(CHANNELS) + 1)
+    importlib.import_module(f"healthtrack.ingest.{home}")
+    monkeypatch.setattr(f"healthtrack.ingest.{home}.MOST_CELLS", cells)
+    read(content, name="log.bin")
+    monkeypatch.setattr(f"healthtrack.ingest.{home}.MOST_CELLS", cells - 1)
+    with pytest.raises(LogError, match="cells") as refused:
+        read(content, name="log.bin")
+    assert refused.value.reason == "too_large"
 
 
 def test_an_object_with_half_a_sign_is_no_row(read, truth):
