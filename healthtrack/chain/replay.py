@@ -484,7 +484,6 @@ def _segment_rows(
     start, course = run.start, run.course
     rows = figures[start:end]
     state = tracked.state[start:end]
-    level, sd = tracked.level[start:end], tracked.level_sd[start:end]
     raised = np.full(state.size, -1)
     for at in course.episodes.raised:
         raised[at:] = at
@@ -505,9 +504,9 @@ def _segment_rows(
         indicator=pl.lit(indicator.name),
         unit=pl.lit(indicator.unit),
         state=pl.Series([STATES[int(code)] for code in state], dtype=pl.String),
-        level=pl.Series(level),
-        low=pl.Series(level - Z95 * sd),
-        high=pl.Series(level + Z95 * sd),
+        level=pl.Series(tracked.level[start:end]),
+        low=pl.Series(tracked.low[start:end]),
+        high=pl.Series(tracked.high[start:end]),
         slope=sloped(course.slope),
         slope_low=sloped(course.slope - Z95 * course.slope_sd),
         slope_high=sloped(course.slope + Z95 * course.slope_sd),

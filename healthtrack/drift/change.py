@@ -281,15 +281,18 @@ class Weighed:
     ``log_years`` (S,) is the evidence: ln of R over what a change of use explains.
     ``log_fault`` and ``log_use`` (S,) are the odds of a fault and of a change of use against
     neither, counted only for what the figures say beyond nothing: a candidate that has just opened
-    is possible but no reason to widen a band. ``moments`` (5, S) are the change's if it is a fault.
-    ``ratio`` holds ln of weight × likelihood ratio, ``odds`` the rate × time of each candidate,
-    ``centre`` and ``variance`` the sizes, all (K', 4, G, S).
+    is possible but no reason to widen a band. ``moments`` (5, S) are the change's if it is a fault;
+    ``shapes`` (3, 4, S) the odds of each shape against no change, counted in the same way, and the
+    level's mean and variance if it is true. ``ratio`` holds ln of weight × likelihood ratio,
+    ``odds`` the rate × time of each candidate, ``centre`` and ``variance`` the sizes, all
+    (K', 4, G, S).
     """
 
     log_years: FloatArray
     log_fault: FloatArray
     log_use: FloatArray
     moments: FloatArray
+    shapes: FloatArray
     ratio: FloatArray
     odds: FloatArray
     centre: FloatArray
@@ -320,10 +323,46 @@ def weigh(bank: Bank, model: Model, distance: FloatArray) -> Weighed:
         log_all = np.log([whole[:USE].sum(axis=0), whole[USE]]) + top
         log_fault, log_use = np.log([excess[:USE].sum(axis=0), excess[USE]]) + top
     log_years = log_all[0] - LOG_RATE - np.logaddexp(0.0, log_all[1])
+    at, sizes = distance - bank.origin[:used], (centre, variance)
+    with np.errstate(divide="ignore"):
+        likely = np.exp(np.minimum(np.log(excess) + top, FARTHEST))
+    of_shape = share / np.maximum(excess[:, None], 1e-300)
+    places = (
+        _levels_beside(bank, of_shape, sizes, at) if bank.bent else _levels(of_shape, sizes, at)
+    )
+    shapes = np.stack([likely, *places])
     weight = share[:, :USE]
     weight /= np.maximum(excess[:USE].sum(axis=0), 1e-300)
-    moments = _moments(weight, (centre, variance), distance - bank.origin[:used])
-    return Weighed(log_years, log_fault, log_use, moments, ratio, odds, centre, variance)
+    moments = _moments(weight, sizes, at)
+    return Weighed(log_years, log_fault, log_use, moments, shapes, ratio, odds, centre, variance)
+
+
+def _levels(
+    weight: FloatArray, sizes: tuple[FloatArray, FloatArray], at: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the level's mean and variance under each shape: (4, S), (4, S).
+
+    ``weight`` (K', 4, G, S) adds up to one over the candidates and points of each shape.
+    """
+    centre, variance = sizes
+    reach = np.stack([np.ones(at.shape), at, at, np.zeros(at.shape)], axis=1)
+    first = (weight * centre).sum(axis=2) * reach
+    second = (weight * (variance + centre * centre)).sum(axis=2) * reach * reach
+    mean = first.sum(axis=0)
+    return mean, second.sum(axis=0) - mean * mean
+
+
+def _levels_beside(
+    bank: Bank, weight: FloatArray, sizes: tuple[FloatArray, FloatArray], at: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """As :func:`_levels`, beside a change that was found: the filter's own level answers too."""
+    centre, variance = sizes
+    reach = np.stack([np.ones(at.shape), at, at, np.zeros(at.shape)], axis=1)[:, :, None]
+    reach = reach - bank.answer[0, : at.shape[0], list(MADE_OF)].swapaxes(0, 1)
+    level = bank.mean[0] + reach * centre
+    mean = (weight * level).sum(axis=(0, 2))
+    spread = level * level + reach * reach * variance + bank.covariance[0, 0]
+    return mean, (weight * spread).sum(axis=(0, 2)) - mean * mean
 
 
 def _moments(

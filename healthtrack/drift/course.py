@@ -35,9 +35,11 @@ class Episodes:
 class Course:
     """One segment as it was seen drive by drive: arrays over (N,).
 
-    ``covariance`` is that of level and slope; ``log_years`` the evidence; ``log_density`` of each
-    figure as foreseen; ``since`` the drives between which the change began (2.5 %, median, 97.5 %)
-    and ``step`` the share of the step shape, both as of the last drive; ``wander_sd`` too.
+    ``low`` and ``high`` are the level's 95 % band (:mod:`healthtrack.drift.band`); ``level_sd`` is
+    what rules and forecast go by, ``covariance`` that of level and slope; ``log_years`` is the
+    evidence; ``log_density`` of each figure as foreseen; ``since`` the drives between which the
+    change began (2.5 %, median, 97.5 %) and ``step`` the share of the step shape, both as of the
+    last drive; ``wander_sd`` too.
     ``injected`` are the likeliest starts of the changes found, each with the drive that found it,
     ``pending`` the one that has not settled yet, if any;
     ``best`` the likeliest grid point; ``noise`` its factor on the drives' error variances.
@@ -45,6 +47,8 @@ class Course:
 
     level: FloatArray
     level_sd: FloatArray
+    low: FloatArray
+    high: FloatArray
     slope: FloatArray
     slope_sd: FloatArray
     covariance: FloatArray
@@ -64,6 +68,8 @@ class Course:
 DRIVEN = (
     "level",
     "level_sd",
+    "low",
+    "high",
     "slope",
     "slope_sd",
     "covariance",
@@ -88,9 +94,13 @@ def joined(before: Course, after: Course) -> Course:
 
 @dataclass(frozen=True)
 class Said:
-    """What was said after each drive: ``moments`` (N, 5, S), the others (N, S)."""
+    """What was said after each drive: ``moments`` (N, 5, S), the others (N, S).
+
+    The band is read from its ``parts`` (N, 3, 5, S), for all drives at once.
+    """
 
     moments: FloatArray
+    parts: FloatArray
     log_years: FloatArray
     log_density: FloatArray
     state: IntArray
@@ -121,7 +131,11 @@ def _since(
 
 
 def course_of(
-    state: State, model: level.Model, said: Said, weighed: change.Weighed | None, place: Place
+    state: State,
+    model: level.Model,
+    said_with_band: tuple[Said, FloatArray],
+    weighed: change.Weighed | None,
+    place: Place,
 ) -> Course:
     """Return one series' course.
 
@@ -131,15 +145,17 @@ def course_of(
         After the last drive.
     model : Model
         Of all series.
-    said : Said
-        After each drive.
+    said_with_band : (Said, (2, N, S) float64)
+        After each drive, and the band's edges.
     weighed : Weighed or None
         The candidates after the last drive.
     place : Place
         Which series.
     """
     one, size = place.series, place.size
+    said, band = said_with_band
     moments = said.moments[:size, :, one]
+    low, high = band[:, :size, one]
     weight = np.exp(state.level.log_weight[..., one])
     best = np.unravel_index(int(np.argmax(weight)), weight.shape)
     since, step = _since(state, weighed, one)
@@ -151,6 +167,8 @@ def course_of(
     return Course(
         level=moments[:, 0].copy(),
         level_sd=np.sqrt(np.maximum(moments[:, 1], 0.0)),
+        low=np.minimum(low, moments[:, 0]),
+        high=np.maximum(high, moments[:, 0]),
         slope=moments[:, 2].copy(),
         slope_sd=np.sqrt(np.maximum(moments[:, 3], 0.0)),
         covariance=moments[:, 4].copy(),

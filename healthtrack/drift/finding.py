@@ -50,7 +50,7 @@ def finding(
     """
     code = int(tracked.state[-1])
     state = STATES[code]
-    level, sd = float(tracked.level[-1]), float(tracked.level_sd[-1])
+    level = float(tracked.level[-1])
     slope, slope_sd = float(tracked.course.slope[-1]), float(tracked.course.slope_sd[-1])
     per_year = _distance_per_year(tracked)
     slopes = (slope, slope - Z95 * slope_sd, slope + Z95 * slope_sd)
@@ -63,8 +63,8 @@ def finding(
         state=state,
         reason=_reason(indicator, tracked, code),
         level=level,
-        low=level - Z95 * sd,
-        high=level + Z95 * sd,
+        low=float(tracked.low[-1]),
+        high=float(tracked.high[-1]),
         slope_per_10000_km=slopes[0] if odometer else None,
         slope_low=slopes[1] if odometer else None,
         slope_high=slopes[2] if odometer else None,
@@ -138,9 +138,9 @@ def _reason(indicator: Indicator, tracked: Tracked, code: int) -> str:
         return f"{label}: {tracked.settling} more drives will settle the new zero after the work"
     if code == 3:
         return f"{label}: every drive so far belongs to the healthy period"
-    level, sd = float(tracked.level[-1]), float(tracked.level_sd[-1])
+    level, low, high = (float(part[-1]) for part in (tracked.level, tracked.low, tracked.high))
     unit = "" if indicator.unit == "" else f" {indicator.unit}"
-    band = f"{level - Z95 * sd:+.1f} to {level + Z95 * sd:+.1f}{unit}"
+    band = f"{low:+.1f} to {high:+.1f}{unit}"
     if code == 0:
         return f"{label} is {level:+.1f}{unit} from healthy ({band}): nothing points to a change"
     stayed = ", as before the work on the vehicle" if tracked.repair_failed else ""
@@ -150,13 +150,19 @@ def _reason(indicator: Indicator, tracked: Tracked, code: int) -> str:
 
 @dataclass(frozen=True)
 class Smoother:
-    """Adds what is known now of every drive: it costs as much as the history is long."""
+    """Adds what is known now of every drive: it costs as much as the history is long.
+
+    A drawing ends where the verdict says that the level is, its band too.
+    """
 
     runs: tuple[Run, ...]
 
     def __call__(self, told: pl.DataFrame) -> pl.DataFrame:
         """Return the trend with ``smoothed``, ``smoothed_low`` and ``smoothed_high``."""
-        columns = _band("smoothed", *smoothed(self.runs))
+        level, sd = smoothed(self.runs)
+        low, high = level - Z95 * sd, level + Z95 * sd
+        low[-1], high[-1] = self.runs[-1].course.low[-1], self.runs[-1].course.high[-1]
+        columns = _band("smoothed", level, (low, high))
         last = ("state", "learned")
         return told.select(
             pl.exclude(*last), *(pl.Series(name, values) for name, values in columns.items()), *last
@@ -167,14 +173,16 @@ def _without_states(runs: Sequence[Run]) -> tuple[Run, ...]:
     return tuple(replace(run, state=None) for run in runs)
 
 
-def _band(name: str, middle: FloatArray, sd: FloatArray) -> dict[str, FloatArray]:
-    return {name: middle, f"{name}_low": middle - Z95 * sd, f"{name}_high": middle + Z95 * sd}
+def _band(
+    name: str, middle: FloatArray, edges: tuple[FloatArray, FloatArray]
+) -> dict[str, FloatArray]:
+    return {name: middle, f"{name}_low": edges[0], f"{name}_high": edges[1]}
 
 
 def _trend(figures: pl.DataFrame, tracked: Tracked) -> pl.DataFrame:
     columns = ["drive", "started", "odometer_km", "value", "se", "windows", "inside"]
     columns += [name for name in figures.columns if name.startswith("c_")]
-    band = _band("filtered", tracked.level, tracked.level_sd)
+    band = _band("filtered", tracked.level, (tracked.low, tracked.high))
     return figures.select(columns).with_columns(
         **{name: pl.Series(values) for name, values in band.items()},
         state=pl.Series([STATES[int(code)] for code in tracked.state]),

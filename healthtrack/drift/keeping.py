@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from healthtrack.drift.segment import Segment
     from healthtrack.drift.track import Plan
 
-VERSION = 2
+VERSION = 3
 """Version of the stored form; another one is not read."""
 SCALARS = ("wander_sd", "step", "noise")
 PLACES = ("since", "best")

@@ -45,7 +45,8 @@ LOG_2PI = float(np.log(2.0 * np.pi))
 class Model:
     """The numbers of S series and the grid, in the series' units.
 
-    ``standing`` (G, S), ``memory`` (G,), ``pace2`` and ``walk2`` (Q, S), ``log_pace`` (Q,),
+    ``standing`` (G, S), ``memory`` (G,), ``pace2`` and ``walk2`` (Q, S), ``log_pace`` (Q,) once a
+    change has been found and ``log_more`` (Q,), by how much it exceeds the one before;
     ``limit``, ``notice``, ``side``, ``release2`` and ``scale`` (S,).
     """
 
@@ -54,6 +55,7 @@ class Model:
     pace2: FloatArray
     walk2: FloatArray
     log_pace: FloatArray
+    log_more: FloatArray
     limit: FloatArray
     notice: FloatArray
     side: FloatArray
@@ -217,3 +219,17 @@ def answer(level: Level) -> FloatArray:
     total[3] -= total[2] * total[2]
     total[4] -= total[0] * total[2]
     return np.asarray(total)
+
+
+def restless(level: Level, model: Model, where: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+    """Return mean and variance of the level, (S,) each.
+
+    In the series ``where`` the paces have the weights that they have once a change was found: a
+    decline that has just begun is a change of pace, though none has been found.
+    """
+    weight = np.exp(level.log_weight + np.where(where, model.log_more[:, None], 0.0))
+    weight /= weight.sum(axis=(0, 1))
+    at = level.mean[0]
+    mean = (weight * at).sum(axis=(0, 1))
+    second = (weight * (level.covariance[0, 0] + at * at)).sum(axis=(0, 1))
+    return mean, second - mean * mean

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from healthtrack.drift import change, level, rules
+from healthtrack.drift import band, change, level, rules
 from healthtrack.drift.candidates import adopt_change, drop_change, posterior_start, start_afresh
 from healthtrack.drift.course import Course, Place, Said, course_of
 from healthtrack.drift.grid import standard_grid
@@ -229,6 +229,7 @@ def _side_by_side(
     first = state.whole[COUNT].copy()
     said = Said(
         np.zeros((count, 5, series)),
+        np.zeros((count, 3, 5, series)),
         np.full((count, series), -np.inf),
         np.zeros((count, series)),
         np.zeros((count, series), np.int64),
@@ -256,10 +257,11 @@ def _side_by_side(
                 injected[one].append(_standing(state, one))
             state.whole[SINCE:STEPS, one] = -1
     weighed = change.weigh(state.bank, model, data.distance[-1]) if grid.candidates else None
+    told = (said, band.edges(said.parts))
     results = []
     for one, segment in enumerate(segments):
         place = Place(one, int(first[one]), segment.value.size, tuple(injected[one]))
-        results.append((take(state, one), course_of(state, model, said, weighed, place)))
+        results.append((take(state, one), course_of(state, model, told, weighed, place)))
     return results
 
 
@@ -346,7 +348,7 @@ def _absorb(
     if state.bank.start.size:
         change.absorb_bank(state.bank, model, terms, (value, noise, distance), use)
     said.log_density[drive] = level.absorb_level(state.level, model, terms, (value, noise), use)
-    said.moments[drive], weighed = _say(state, model, distance)
+    said.moments[drive], said.parts[drive], weighed = _say(state, model, distance)
     if weighed is not None:
         said.log_years[drive] = weighed.log_years
     return weighed
@@ -354,20 +356,22 @@ def _absorb(
 
 def _say(
     state: State, model: level.Model, distance: FloatArray
-) -> tuple[FloatArray, change.Weighed | None]:
-    """Return level and slope with their (co)variances (5, S), and the candidates weighed.
+) -> tuple[FloatArray, FloatArray, change.Weighed | None]:
+    """Return level and slope with their (co)variances (5, S), the band's parts, the candidates.
 
     While no alert stands the candidates count by the odds that one of them is true.
     """
     moments = level.answer(state.level)
     if not (state.bank.start.size and state.bank.used):
-        return moments, None
+        return moments, band.alone(moments[0], moments[1]), None
     weighed = change.weigh(state.bank, model, distance)
     share, still = _odds(weighed)
     state.last[RESTLESS] = still
     normal = state.whole[STATE] == rules.NORMAL
     _mix(moments, weighed, np.where(normal, share, 0.0), np.where(normal, still, 0.0))
-    return moments, weighed
+    free = normal | (state.whole[SINCE] < 0)
+    unchanged = level.restless(state.level, model, normal)
+    return moments, band.together(unchanged, weighed.shapes, normal, free), weighed
 
 
 def _odds(weighed: change.Weighed) -> tuple[FloatArray, FloatArray]:

@@ -28,9 +28,10 @@ if TYPE_CHECKING:
     IntArray = NDArray[np.int64]
 
 VERSION = 4
-RELEASE = 0.5
-"""Prior sd of the level after the healthy period, in limits: wide against any drive's error, so
-that the band is what the data allow and not what is believed of healthy vehicles."""
+RELEASE = 0.15
+"""Prior sd of the level after the healthy period, in limits: about a drive's error, so that a first
+drive that is far off is an outlier and not the new level. What has changed by more is a candidate
+change's to say, and the band is soon what the data allow."""
 COUNT, STATE, HEALTHY, PINNED, SINCE, LOW, MIDDLE, HIGH, STEPS, BEGUN, FOUND = range(11)
 """Places in ``whole``: drives so far, state, healthy drives in a row, last drive pinned; drives
 since a change was found (−1: none that still settles); when the standing alert's change began
@@ -61,6 +62,11 @@ def model_of(segments: Sequence[Segment], grid: Grid) -> Model:
         pace2=(grid.pace[:, None] * limit) ** 2,
         walk2=(grid.walk[:, None] * limit) ** 2,
         log_pace=grid.log_prior_pace if grid.log_later_pace is None else grid.log_later_pace,
+        log_more=(
+            np.zeros(grid.pace.size)
+            if grid.log_later_pace is None
+            else grid.log_later_pace - grid.log_prior_pace
+        ),
         limit=limit,
         notice=np.array([segment.notice for segment in segments]),
         side=np.array([float(segment.side) for segment in segments]),

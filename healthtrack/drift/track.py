@@ -81,14 +81,16 @@ class Run:
 class Tracked:
     """An indicator's whole life; arrays over (N,) drives in time order.
 
-    ``state`` is 0 normal, 1 alert, 2 alarm, 3 settling or in the baseline period. ``runs`` are its
-    segments in order; ``starts`` the drives at which one was looked for (after work on the vehicle
-    that had not helped none begins).
+    ``low`` and ``high`` are the level's 95 % band. ``state`` is 0 normal, 1 alert, 2 alarm, 3
+    settling or in the baseline period. ``runs`` are its segments in order; ``starts`` the drives at
+    which one was looked for (after work on the vehicle that had not helped none begins).
     """
 
     axis: Axis
     level: FloatArray
     level_sd: FloatArray
+    low: FloatArray
+    high: FloatArray
     state: NDArray[np.int64]
     runs: tuple[Run, ...]
     starts: tuple[int, ...]
@@ -353,6 +355,8 @@ def as_tracked(axis: Axis, runs: Sequence[Run], starts: tuple[int, ...]) -> Trac
         axis=axis,
         level=np.concatenate([run.course.level for run in runs]),
         level_sd=np.concatenate([run.course.level_sd for run in runs]),
+        low=np.concatenate([run.course.low for run in runs]),
+        high=np.concatenate([run.course.high for run in runs]),
         state=np.concatenate(states),
         runs=tuple(runs),
         starts=starts,

@@ -33,9 +33,9 @@ def main(histories: int, seed: int, *chosen: str) -> None:
         covered, width, false, years, found = [], [], 0, 0.0, 0
         for one, course in zip(lives, courses, strict=True):
             after = slice(LEARNED, None)
-            inside = np.abs(course.level - one.level)[after] <= 1.96 * course.level_sd[after]
-            covered.append(inside.mean())
-            width.append(1.96 * course.level_sd[after].mean())
+            inside = (course.low <= one.level) & (one.level <= course.high)
+            covered.append(inside[after].mean())
+            width.append(0.5 * (course.high - course.low)[after].mean())
             faulty = bool(kind.step or kind.ramp)
             before = [r for r in course.episodes.raised if not faulty or r < one.fault_at]
             false += len(before)

@@ -101,9 +101,9 @@ def main(count: int, seed: int, only: str = "") -> None:
                 after = tracked.state != 3
                 if not after.any():
                     continue
-                off = np.abs(tracked.level - truth)[after & sound]
-                covered.append((off <= 1.96 * tracked.level_sd[after & sound]).mean())
-                width.append(1.96 * tracked.level_sd[after].mean())
+                held = (tracked.low <= truth) & (truth <= tracked.high)
+                covered.append(held[after & sound].mean())
+                width.append(0.5 * (tracked.high - tracked.low)[after].mean())
                 raised = np.array(tracked.course.episodes.raised, int)
                 false += int((sound & (truth == 0))[raised].sum())
                 years += float((days[truth == 0][-1] - days[after][0]) / 365.25)

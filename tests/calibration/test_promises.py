@@ -34,12 +34,14 @@ def followed():
     return result
 
 
+def held(course, one):
+    """Return of each drive whether the band holds the truth."""
+    return (course.low <= one.level) & (one.level <= course.high)
+
+
 def shares(followed, kind):
     """Return the share of its drives that each life's band covers."""
-    return [
-        (np.abs(course.level - one.level) <= 1.96 * course.level_sd)[LEARNED:].mean()
-        for one, course in zip(*followed[kind], strict=True)
-    ]
+    return [held(course, one)[LEARNED:].mean() for one, course in zip(*followed[kind], strict=True)]
 
 
 @pytest.mark.parametrize("kind", [kind.name for kind in KINDS])
@@ -53,7 +55,14 @@ def test_over_all_kinds_the_band_covers_93_to_97_percent(followed):
     covered = np.concatenate([shares(followed, kind.name) for kind in KINDS])
     error = np.std(covered) / np.sqrt(covered.size)
     assert error < 0.01
-    assert 0.93 - 3 * error < covered.mean() < 0.97 + 3 * error
+    assert 0.94 - 2 * error < covered.mean() < 0.97 + 2 * error
+
+
+def test_the_first_ten_drives_after_the_healthy_period_are_covered_too(followed):
+    """A first odd drive is not the new level: 92.4 ± 1.1 % of these."""
+    lives = [pair for kind in KINDS for pair in zip(*followed[kind.name], strict=True)]
+    covered = [held(course, one)[LEARNED : LEARNED + 10].mean() for one, course in lives]
+    assert np.mean(covered) > 0.92 - 2.5 * np.std(covered) / np.sqrt(len(covered))
 
 
 def test_false_alerts_are_as_rare_as_promised(followed):
@@ -75,11 +84,11 @@ def test_every_fault_is_found_and_its_band_holds_the_truth_in_the_end(followed, 
     last = []
     for one, course in zip(lives, courses, strict=True):
         assert any(raised >= one.fault_at for raised in course.episodes.raised)
-        last.append(abs(course.level[-1] - one.level[-1]) <= 1.96 * course.level_sd[-1])
+        last.append(held(course, one)[-1])
     assert np.mean(last) >= 0.95 - 4 * np.sqrt(0.95 * 0.05 / HISTORIES)
 
 
 def test_bands_are_no_wider_than_the_errors_need(followed):
-    """Honest must not mean useless: in white noise ±0.8 of a drive's error, after 40 drives."""
+    """Honest must not mean useless: in white noise ±0.5 of a drive's error, after 40 drives."""
     _, courses = followed["white noise"]
-    assert np.mean([1.96 * course.level_sd[150:].mean() for course in courses]) < 0.8
+    assert np.mean([(course.high - course.low)[150:].mean() / 2 for course in courses]) < 0.5

@@ -25,7 +25,7 @@ def test_sound_vehicles_of_unknown_make_stay_within_their_bands_and_without_aler
     covered, raised = [], 0
     for _, _, _, tracked in results:
         judged = tracked.state != 3
-        covered.append((np.abs(tracked.level) <= 1.96 * tracked.level_sd)[judged].mean())
+        covered.append(((tracked.low <= 0.0) & (tracked.high >= 0.0))[judged].mean())
         raised += len(tracked.course.episodes.raised)
     assert len(results) >= 3 * VEHICLES
     error = max(np.std(covered), 0.05) / np.sqrt(len(covered))
