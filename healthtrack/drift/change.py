@@ -327,10 +327,11 @@ def weigh(bank: Bank, model: Model, distance: FloatArray) -> Weighed:
     with np.errstate(divide="ignore"):
         likely = np.exp(np.minimum(np.log(excess) + top, FARTHEST))
     of_shape = share / np.maximum(excess[:, None], 1e-300)
-    places = (
-        _levels_beside(bank, of_shape, sizes, at) if bank.bent else _levels(of_shape, sizes, at)
-    )
-    shapes = np.stack([likely, *places])
+    shapes = np.stack([likely, *_levels(of_shape, sizes, at)])
+    bent = np.flatnonzero(bank.covariance[0].any(axis=(0, 1)))
+    if bent.size:
+        own = [part[..., bent] for part in (of_shape, centre, variance, at)]
+        shapes[1:, :, bent] = _levels_beside(bank, bent, own)
     weight = share[:, :USE]
     weight /= np.maximum(excess[:USE].sum(axis=0), 1e-300)
     moments = _moments(weight, sizes, at)
@@ -352,17 +353,19 @@ def _levels(
     return mean, second.sum(axis=0) - mean * mean
 
 
-def _levels_beside(
-    bank: Bank, weight: FloatArray, sizes: tuple[FloatArray, FloatArray], at: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """As :func:`_levels`, beside a change that was found: the filter's own level answers too."""
-    centre, variance = sizes
+def _levels_beside(bank: Bank, bent: IntArray, own: Sequence[FloatArray]) -> FloatArray:
+    """As :func:`_levels`, of series with a change that was found: the filter's level answers too.
+
+    ``bent`` are the series, ``own`` their weights, sizes with variances, and distances; the result
+    is (2, 4, n).
+    """
+    weight, centre, variance, at = own
     reach = np.stack([np.ones(at.shape), at, at, np.zeros(at.shape)], axis=1)[:, :, None]
-    reach = reach - bank.answer[0, : at.shape[0], list(MADE_OF)].swapaxes(0, 1)
-    level = bank.mean[0] + reach * centre
+    reach = reach - bank.answer[0, : at.shape[0]][:, MADE_OF][..., bent]
+    level = bank.mean[0][:, bent] + reach * centre
     mean = (weight * level).sum(axis=(0, 2))
-    spread = level * level + reach * reach * variance + bank.covariance[0, 0]
-    return mean, (weight * spread).sum(axis=(0, 2)) - mean * mean
+    spread = level * level + reach * reach * variance + bank.covariance[0, 0][:, bent]
+    return np.stack([mean, (weight * spread).sum(axis=(0, 2)) - mean * mean])
 
 
 def _moments(
