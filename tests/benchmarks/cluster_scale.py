@@ -8,6 +8,11 @@ Scheduler and workers are processes of their own. Prints one JSON document.
     python cluster_scale.py bytes LOGS             both layouts; LOGS holds ID/... of real logs
     python cluster_scale.py commits --logs 200     what the single writer can do
 
+Two workers, the coordinator, the scheduler and the S3 server share a machine's processors, and on
+few of them the speed-up measures that. ``--share 0.38`` gives each of these processes a processor
+of its own, 0.38 times as fast as the machine's (a control group's quota; needs root and Linux):
+five of them fit on two processors, and the wall clock tells.
+
 On a busy machine two workers get twice one worker's share of the processors, so wall time says too
 much; read the processor time of coordinator, scheduler and workers beside it. With processors of
 their own the slowest of them decides; on two processors in all, the sum over two does.
@@ -56,8 +61,41 @@ SPREAD = f"""
 """Windows over a range of speeds and loads, with a drive's error and a window's own."""
 
 
+PERIOD_US = 10_000
+"""How often a process gets its share of a processor. [µs]"""
+
+
 @contextmanager
-def cluster_processes(workers: int):
+def own_processors(processes, share: float):
+    """Give each process a slower processor of its own; with a share of 1 nothing is changed."""
+    if share >= 1.0:
+        yield
+        return
+    old = Path("/sys/fs/cgroup/cpu")
+    root = old if old.is_dir() else Path("/sys/fs/cgroup")
+    quota = round(share * PERIOD_US)
+    groups = []
+    try:
+        for process in processes:
+            group = root / f"healthtrack-{process}"
+            group.mkdir()
+            groups.append(group)
+            if root == old:
+                (group / "cpu.cfs_period_us").write_text(str(PERIOD_US))
+                (group / "cpu.cfs_quota_us").write_text(str(quota))
+            else:
+                (group / "cpu.max").write_text(f"{quota} {PERIOD_US}")
+            (group / "cgroup.procs").write_text(str(process))
+        yield
+    finally:
+        for group in groups:
+            for process in (group / "cgroup.procs").read_text().split():
+                (root / "cgroup.procs").write_text(process)
+            group.rmdir()
+
+
+@contextmanager
+def cluster_processes(workers: int, share: float = 1.0):
     """Start a scheduler and workers as processes of their own; yields the address."""
     environment = {**os.environ, "PYTHONPATH": str(REPOSITORY), "POLARS_MAX_THREADS": "1"}
     with tempfile.TemporaryDirectory() as folder:
@@ -75,7 +113,8 @@ def cluster_processes(workers: int):
             for number in range(workers)
         ]
         try:
-            yield json.loads(file.read_text())["address"]
+            with own_processors([one.pid for one in started], share):
+                yield json.loads(file.read_text())["address"]
         finally:
             for process in reversed(started):
                 process.terminate()
@@ -128,7 +167,7 @@ def fill(workspace, vehicles: int) -> None:
 
 
 @contextmanager
-def s3_server():
+def s3_server(share: float = 1.0):
     """Start an S3 server as a process of its own; yields a place in it."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
@@ -150,13 +189,14 @@ def s3_server():
                 break
             time.sleep(0.1)
         fsspec.filesystem("s3").mkdir("fleet")
-        yield "s3://fleet"
+        with own_processors([process.pid], share):
+            yield "s3://fleet"
     finally:
         process.terminate()
         process.wait()
 
 
-def speed(vehicles: int, minutes: float, judged: int, *, s3: bool) -> dict:
+def speed(vehicles: int, minutes: float, judged: int, share: float, *, s3: bool) -> dict:
     """Ingest and assess with one worker and with two.
 
     ``judged`` vehicles have enough drives for a verdict and are assessed apart: the others learn,
@@ -166,7 +206,9 @@ def speed(vehicles: int, minutes: float, judged: int, *, s3: bool) -> dict:
     from tests.conftest import _write_log
 
     found: dict = {"vehicles": vehicles, "minutes": minutes, "judged": judged, "s3": s3}
-    with tempfile.TemporaryDirectory() as folder, s3_server() if s3 else nullcontext("") as place:
+    found["share"] = share
+    server = s3_server(share) if s3 else nullcontext("")
+    with tempfile.TemporaryDirectory() as folder, server as place:
         base = make_workspace(Path(folder) / "base", vehicles)
         for number in range(vehicles):
             started = MORNING + timedelta(seconds=number)
@@ -178,7 +220,11 @@ def speed(vehicles: int, minutes: float, judged: int, *, s3: bool) -> dict:
             shutil.copytree(base.root, root)
             samples = f"{place}/{workers}" if place else ""
             workspace = type(base)(root, base.settings.model_copy(update={"samples": samples}))
-            with cluster_processes(workers) as address, cluster(address) as executor:
+            with (
+                cluster_processes(workers, share) as address,
+                cluster(address) as executor,
+                own_processors([os.getpid()], share),
+            ):
                 executor._client.wait_for_workers(workers)
                 executor._client.run(_warm)
                 with measured(found, f"ingest_{workers}", executor):
@@ -478,6 +524,7 @@ def main() -> None:
     step.add_argument("--vehicles", type=int, default=400)
     step.add_argument("--minutes", type=float, default=10.0, help="length of a log")
     step.add_argument("--judged", type=int, default=40, help="vehicles with a whole verdict")
+    step.add_argument("--share", type=float, default=1.0, help="of a processor for each process")
     step.add_argument("--s3", action="store_true", help="samples go to an S3 server on loopback")
     step = steps.add_parser("memory")
     step.add_argument("sizes", type=int, nargs="+")
@@ -505,7 +552,9 @@ def main() -> None:
         make_models(asked.root)
         return
     steps_done = {
-        "speed": lambda: speed(asked.vehicles, asked.minutes, asked.judged, s3=asked.s3),
+        "speed": lambda: speed(
+            asked.vehicles, asked.minutes, asked.judged, asked.share, s3=asked.s3
+        ),
         "memory": lambda: memory(asked.sizes),
         "two-nights": lambda: two_nights(asked.vehicles, asked.address),
         "bytes": lambda: stored_bytes(asked.logs_folder),
