@@ -8,7 +8,7 @@ from healthtrack.errors import LogError
 from healthtrack.ingest.identity import Gearing, fits, foreign, gearing, strangers
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     import polars as pl
 
@@ -43,21 +43,22 @@ class Identities:
         Asked for the windows of one vehicle at a time.
     vehicles : mapping of str to VehicleSettings
         By their names.
-    new : iterable of str
-        Vehicles of which the store is known to hold fewer than ``FEWEST_DRIVES`` drives: looking
-        at their windows can be saved.
+    drives : mapping of str to int
+        How many drives of a vehicle are stored; while they and those of the first logs together
+        are fewer than ``FEWEST_DRIVES``, looking at the vehicle's windows is saved.
     """
 
     def __init__(
         self,
         store: KnowsWindows,
         vehicles: Mapping[str, VehicleSettings],
-        new: Iterable[str] = (),
+        drives: Mapping[str, int] | None = None,
     ) -> None:
         self._store = store
         self._vehicles = vehicles
-        self._known: dict[str, Gearing] = dict.fromkeys(new, NOT_KNOWN)
-        self._asked: dict[str, int] = dict.fromkeys(self._known, 1)
+        self._known: dict[str, Gearing] = {}
+        self._asked: dict[str, int] = {}
+        self._drives = dict(drives or {})
 
     def knows(self, vehicle: str) -> bool:
         """Whether a log of the vehicle can be told from another's, or is not to be."""
@@ -83,6 +84,8 @@ class Identities:
         """
         self._known.pop(vehicle, None)  # once they are stored, more is known
         self._asked.pop(vehicle, None)
+        if vehicle in self._drives:
+            self._drives[vehicle] += sum(windows["drive"].n_unique() for _, windows in logs)
         return {
             at: self._wrong(
                 vehicle,
@@ -130,6 +133,8 @@ class Identities:
         )
 
     def _gearing(self, vehicle: str) -> Gearing:
+        if self._drives.get(vehicle, FEWEST_DRIVES) < FEWEST_DRIVES:
+            return NOT_KNOWN
         asked = self._asked.get(vehicle, 0)
         known = self._known.get(vehicle)
         if known is None or (not known.tells and asked % _LOOK_AGAIN_AFTER == 0):

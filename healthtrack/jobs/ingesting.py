@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from healthtrack import ingest
 from healthtrack.errors import LogError, SettingsError, StoreError
 from healthtrack.jobs.cluster import engine
-from healthtrack.jobs.identities import FEWEST_DRIVES, Identities
+from healthtrack.jobs.identities import Identities
 from healthtrack.jobs.logs import content_hash, find_logs, release_from_quarantine
 from healthtrack.jobs.lots import Candidate, FileOutcome, Lots, size_and_time
 from healthtrack.jobs.memory import give_back_large_blocks
@@ -99,8 +99,8 @@ def ingest_logs(
         candidates[looked_at.sha256] = looked_at
         tasks.append(_task(workspace, looked_at, pipelines))
     lots, died = Lots(workspace, store, now), []
-    new = store.vehicles_with_fewer_drives(_vehicles_of(candidates), FEWEST_DRIVES)
-    waiting = _Waiting(Identities(lots, workspace.settings.vehicles, new))
+    drives = store.drive_counts(_vehicles_of(candidates))
+    waiting = _Waiting(Identities(lots, workspace.settings.vehicles, drives))
     try:
         with _workers(workspace, len(tasks), executor) as used:
             for one in _read(tasks, candidates, workspace, store, used):

@@ -525,14 +525,15 @@ class Store:
             [list(drives)],
         )
 
-    def vehicles_with_fewer_drives(self, vehicles: Iterable[str], drives: int) -> set[str]:
-        """Return those of the vehicles of which fewer drives than so many are stored."""
+    def drive_counts(self, vehicles: Iterable[str]) -> dict[str, int]:
+        """Return how many drives of each of the vehicles are stored."""
         rows = self._connection.execute(
-            "SELECT asked.vehicle FROM (SELECT unnest(?::VARCHAR[]) AS vehicle) AS asked "
-            "LEFT JOIN drive USING (vehicle) GROUP BY asked.vehicle HAVING count(drive.drive) < ?",
-            [sorted(vehicles), drives],
+            "SELECT asked.vehicle, count(drive.drive) FROM "
+            "(SELECT unnest(?::VARCHAR[]) AS vehicle) AS asked "
+            "LEFT JOIN drive USING (vehicle) GROUP BY asked.vehicle",
+            [sorted(vehicles)],
         ).fetchall()
-        return {row[0] for row in rows}
+        return dict(rows)
 
     def recent_windows(self, vehicle: str, most: int) -> pl.DataFrame:
         """Return windows of the vehicle's latest drives: drive, t, and the two speeds.

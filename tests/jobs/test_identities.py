@@ -98,16 +98,20 @@ def test_a_vehicle_whose_check_is_switched_off_needs_no_knowing(known):
     assert Identities(known, vehicles).knows("hare")
 
 
-def test_a_vehicle_that_is_known_to_be_new_is_not_looked_up(known):
-    class Strict(Known):
-        def recent_windows(self, vehicle, most):
-            raise AssertionError(f"{vehicle} was looked up")
-
-    assert not Identities(Strict({}), VEHICLES, ["otter"]).knows("otter")
-    identities = Identities(known, VEHICLES, ["otter"])
-    for _ in range(19):  # as for any vehicle of which too little is known
-        assert not identities.knows("otter")
+def test_a_vehicle_is_not_looked_up_before_it_can_have_enough_drives(known):
+    identities = Identities(known, VEHICLES, {"otter": 3})
+    first = [("a.csv", windows(40.0, 80, 5)), ("b.csv", windows(40.0, 80, 6))]  # 8 drives each
+    assert not identities.knows("otter")
+    identities.strangers("otter", first[:1])
+    assert not identities.knows("otter")
+    assert known.asked == 0
+    identities.strangers("otter", [*first, ("c.csv", windows(40.0, 10, 7))])
     assert identities.knows("otter")
+    assert known.asked == 1
+
+
+def test_a_vehicle_with_enough_drives_is_looked_up_at_once(known):
+    assert Identities(known, VEHICLES, {"otter": 20}).knows("otter")
 
 
 def test_a_vehicle_of_long_drives_is_known_by_its_last_twenty_too(tmp_path):

@@ -290,9 +290,10 @@ def test_every_channel_can_be_stored(store, made):
     assert store.samples(read.drives["drive"][0]).columns == ["drive", "t", *CHANNELS]
 
 
-def test_vehicles_with_few_drives_are_told_also_those_without_any(store, made):
+def test_drives_are_counted_also_of_vehicles_without_any(store, made):
     made.add(store, "a.csv", "otter")
     made.add(store, "b.csv", "badger")
-    assert store.vehicles_with_fewer_drives(["otter", "nobody"], 1) == {"nobody"}
-    assert store.vehicles_with_fewer_drives(["otter", "badger"], 2) == {"otter", "badger"}
-    assert store.vehicles_with_fewer_drives([], 2) == set()
+    counts = store.drive_counts(["otter", "nobody"])
+    assert counts == {"otter": len(store.history("otter", LATE).drives), "nobody": 0}
+    assert counts["otter"] > 0
+    assert store.drive_counts([]) == {}
