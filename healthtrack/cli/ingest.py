@@ -100,7 +100,7 @@ def _print_draft(paths: tuple[Path, ...]) -> None:
     shell = Shell.current()
     known: list[reading.Pipeline] = []
     if (shell.root / SETTINGS_FILE).is_file():
-        known = list(reading.load_pipelines(shell.workspace().pipelines).values())
+        known = list(reading.usable_pipelines(shell.workspace().pipelines).values())
     text = reading.draft(paths[0], known)
     if shell.as_json:
         print_json({"file": str(paths[0]), "pipeline": text})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -280,12 +281,26 @@ def load_pipelines(folder: Path) -> dict[str, Pipeline]:
             f"{folder} holds no pipeline (*.toml), so no log can be read. Copy one of the examples "
             f"there and edit it, or run `healthtrack init` to get them all."
         )
-    found: dict[str, Pipeline] = {}
-    for path in paths:
-        try:
-            text = path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise SettingsError(f"{path} cannot be read: {error}.") from None
-        pipeline = parse_pipeline(text, str(path))
-        found[path.stem] = pipeline.model_copy(update={"name": pipeline.name or path.stem})
+    return {path.stem: _loaded(path) for path in paths}
+
+
+def usable_pipelines(folder: Path) -> dict[str, Pipeline]:
+    """Read those ``*.toml`` of a folder that can be used; the key is the file's stem.
+
+    For what does not rest on them: a draft is often written over a pipeline that is not right, or
+    into a file that the shell has just made empty.
+    """
+    found = {}
+    for path in sorted(folder.glob("*.toml")):
+        with suppress(SettingsError):
+            found[path.stem] = _loaded(path)
     return found
+
+
+def _loaded(path: Path) -> Pipeline:
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path} cannot be read: {error}.") from None
+    pipeline = parse_pipeline(text, str(path))
+    return pipeline.model_copy(update={"name": pipeline.name or path.stem})

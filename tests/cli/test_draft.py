@@ -36,6 +36,24 @@ def test_a_saved_draft_reads_the_log(call, workspace):
     assert "60 rows, 60 kept" in again.out
 
 
+def test_a_draft_can_go_straight_into_a_pipelines_file_which_the_shell_makes_empty_first(
+    call, workspace
+):
+    log = strange(workspace / "otter_2024-03-01.txt")
+    mine = workspace / "pipelines" / "mine.toml"
+    mine.touch()  # as `healthtrack ingest --draft LOG > pipelines/mine.toml` does
+    called = call("ingest", "--draft", log)
+    assert called.code == 0
+    mine.write_text(called.out, encoding="utf-8")
+    again = call("ingest", "--draft", log)  # known now, and named as such
+    assert again.code == 0
+    mine.write_text("half a pipe", encoding="utf-8")
+    assert call("ingest", "--draft", log).out == called.out
+    for path in (workspace / "pipelines").iterdir():
+        path.unlink()
+    assert "[channels.engine_speed]" in call("ingest", "--draft", log).out
+
+
 def test_as_json_the_draft_is_one_document(call, tmp_path):
     document = call("--json", "ingest", "--draft", strange(tmp_path / "2024-03-01.txt")).document
     assert "[channels.engine_speed]" in document["pipeline"]
