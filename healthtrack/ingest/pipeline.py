@@ -302,5 +302,10 @@ def _loaded(path: Path) -> Pipeline:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path} cannot be read: {error}.") from None
+    if not text.strip():
+        raise SettingsError(
+            f"{path} is empty. Delete it, or write a pipeline into it: `healthtrack ingest --draft "
+            f"LOG > {path}`."
+        )
     pipeline = parse_pipeline(text, str(path))
     return pipeline.model_copy(update={"name": pipeline.name or path.stem})

@@ -41,7 +41,9 @@ def test_a_draft_can_go_straight_into_a_pipelines_file_which_the_shell_makes_emp
 ):
     log = strange(workspace / "otter_2024-03-01.txt")
     mine = workspace / "pipelines" / "mine.toml"
-    mine.touch()  # as `healthtrack ingest --draft LOG > pipelines/mine.toml` does
+    mine.touch()
+    assert "mine.toml is empty. Delete it, or" in call("ingest").err
+    # it is so where `healthtrack ingest --draft LOG > pipelines/mine.toml` begins
     called = call("ingest", "--draft", log)
     assert called.code == 0
     mine.write_text(called.out, encoding="utf-8")
