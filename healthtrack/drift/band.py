@@ -28,9 +28,8 @@ if TYPE_CHECKING:
 UNCHANGED = 0.7
 """Share of its variance that 'nothing has changed' keeps beside the other parts: it lets the level
 be anything, as if no vehicle were ever sound, and the other parts hold what has changed already.
-Set, like the next, on lives of every kind (seed 31 of
-tests/calibration): a larger share makes bands of steady lives too wide, a smaller one loses the
-beginnings of a decline."""
+Set, like the next, on lives of every kind (seed 31 of tests/calibration): a larger share makes
+bands of steady lives too wide, a smaller one loses the beginnings of a decline."""
 FAULT_ODDS = 4.0
 """How often a fault counts in the band: as if vehicles broke four times as often as they do. What
 a band misses is the beginning of a decline that nobody has noticed yet."""

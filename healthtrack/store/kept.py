@@ -88,6 +88,7 @@ class KeptParts:
         return _parted(content) if _digest(content) == digest else {}
 
     def _put(self, path: Path, content: bytes) -> None:
+        # not brought to the disk as by `placing.place`: a file that is torn is told by its digest
         part = path.with_name(f".{path.name}.part")
         try:
             self._folder.mkdir(exist_ok=True)

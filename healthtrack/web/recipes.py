@@ -43,7 +43,7 @@ def page(request: Request) -> Response:
     site, entry = site_of(request), log_of(request)
     try:
         path = file_of(site.workspace(), entry)
-        known = ingest.load_pipelines(site.workspace().pipelines)
+        known = ingest.usable_pipelines(site.workspace().pipelines)
         text = draft(path, list(known.values()))
     except HealthtrackError as error:
         return _show(request, entry, "", str(error), 422)

@@ -68,7 +68,10 @@ def test_a_strange_log_is_put_aside_and_its_recipe_drafted_corrected_and_saved(v
     (entry,) = [log for log in visit.site.glance().logs if log.name.endswith("strange.csv")]
     assert entry.state == "quarantined"
     where = f"/logs/{entry.sha256}/recipe"
-    page = visit.get(where)
+    broken = visit.root / "pipelines" / "half.toml"
+    broken.touch()
+    page = visit.get(where)  # a recipe that cannot be used keeps no other from being drafted
+    broken.unlink()
     assert "Three lines as they would be read" in page.text
     text = page.text.split("<textarea")[1].split(">", 1)[1].split("</textarea>")[0]
     import html
