@@ -307,6 +307,11 @@ class Evidence:
     simply not listed. ``onset`` says how it came: all at once, gradually, or not known;
     ``alerted`` that an indicator stands at alert or alarm, which the drift raises from the whole
     course and not from the late levels alone.
+
+    ``follows_manifold`` says, per indicator, by how much its healthy expectation rises with each
+    kPa that the manifold's sensor reads too high, because the ambient pressure is read from that
+    sensor with the engine standing: the answer to ambient pressure that was learned, times the
+    share of late windows where it is so. What is not listed does not follow. [its unit per kPa]
     """
 
     regions: tuple[RegionEvidence, ...]
@@ -314,6 +319,7 @@ class Evidence:
     ambient_temperature_logged: bool = True
     onset: Kind = "none"
     alerted: bool = False
+    follows_manifold: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,8 +56,12 @@ class Followed:
     """An indicator that was followed, with what it takes to follow it again."""
 
     witness: drift.Witness
-    learned: Baseline
     plan: drift.Plan
+
+    @property
+    def learned(self) -> Baseline:
+        """The baseline that its drives are measured against."""
+        return self.witness.learned
 
 
 @dataclass(frozen=True)
@@ -223,8 +227,10 @@ def track(measured: Measured, history: VehicleHistory, plan: drift.Plan) -> Foll
 
 def followed(measured: Measured, tracked: drift.Tracked, plan: drift.Plan) -> Followed:
     """Put together what was measured and how it was tracked."""
-    witness = drift.Witness(measured.indicator, measured.regions, measured.figures, tracked)
-    return Followed(witness, measured.learned, plan)
+    witness = drift.Witness(
+        measured.indicator, measured.regions, measured.figures, tracked, measured.learned
+    )
+    return Followed(witness, plan)
 
 
 def _unused(period: Period, history: VehicleHistory) -> str:

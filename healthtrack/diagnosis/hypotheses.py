@@ -9,7 +9,7 @@ where no cause fits, and pays for its breadth where one does.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
 
@@ -142,8 +142,11 @@ def ladders(reading: Reading, effects: dict[str, tuple[Signature, ...]]) -> tupl
     for name, cause in CAUSES.items():
         if not reading.has(name):
             continue
-        for signature in effects[name]:
-            share = 1.0 / len(effects[name])
+        signs = effects[name]
+        if cause.field == "pressure_offset":
+            signs = tuple(_as_expected(reading, signature) for signature in signs)
+        for signature in signs:
+            share = 1.0 / len(signs)
             result.append(_ladder(reading, signature, name, cause.scale, share))
     return tuple(result)
 
@@ -226,6 +229,12 @@ def _ladder(
         spread=spread,
         everything=effect,
     )
+
+
+def _as_expected(reading: Reading, signature: Signature) -> Signature:
+    """Take off what the healthy expectation itself follows an offset of the manifold's sensor."""
+    followed = np.outer(signature.sizes, reading.follows_manifold)
+    return replace(signature, effect=signature.effect - followed[np.newaxis, :, :, np.newaxis])
 
 
 def _interpolate(knots: FloatArray, values: FloatArray, at: FloatArray) -> FloatArray:

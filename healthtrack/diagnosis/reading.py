@@ -56,14 +56,16 @@ class Reading:
     """Evidence of n levels.
 
     ``level`` (n,), ``covariance`` (n, n) with the part ``lasting`` (n, n) that no further drive
-    lessens; ``indicator`` and ``bin`` (n,) index the signatures' last
-    two axes; ``asked`` gives the bins of :data:`ASKED`; ``seen`` are the indicators in it; ``kept``
-    (n,) are the places of the levels in the evidence.
+    lessens; ``follows_manifold`` (indicators,) is by what the healthy expectation rises with each
+    kPa that the manifold's sensor reads too high; ``indicator`` and ``bin`` (n,) index the
+    signatures' last two axes; ``asked`` gives the bins of :data:`ASKED`; ``seen`` are the
+    indicators in it; ``kept`` (n,) are the places of the levels in the evidence.
     """
 
     level: FloatArray
     covariance: FloatArray
     lasting: FloatArray
+    follows_manifold: FloatArray
     indicator: IntArray
     bin: IntArray
     asked: dict[str, int]
@@ -107,7 +109,6 @@ def read(evidence: Evidence, vehicle: VehicleSettings) -> Reading | None:
         pressure_ratio=tuple(place[2] for place in places),
         ambient_pressure=tuple(place[3] for place in places),
         cooled_reading=behind or "charge_temperature" in seen,
-        ambient_from_manifold=not any(_known(item.ambient_pressure) for item in items),
     )
     lasting = np.array([_lasting(item) for item in items]) ** 2
     level, sd = np.array([_logarithmic(item) for item in items]).T
@@ -115,6 +116,7 @@ def read(evidence: Evidence, vehicle: VehicleSettings) -> Reading | None:
         level=level,
         covariance=_covariance(evidence, keep, sd) + np.diag(lasting),
         lasting=np.diag(lasting),
+        follows_manifold=_follows_manifold(evidence),
         indicator=np.array([INDICATORS.index(item.indicator) for item in items]),
         bin=np.array([places[_place(item, vehicle, ambient)] for item in items]),
         asked={region: places[place] for region, place in asked_places.items()},
@@ -125,6 +127,11 @@ def read(evidence: Evidence, vehicle: VehicleSettings) -> Reading | None:
         onset=evidence.onset,
         alerted=evidence.alerted,
     )
+
+
+def _follows_manifold(evidence: Evidence) -> FloatArray:
+    answers = [evidence.follows_manifold.get(name, 0.0) for name in INDICATORS]
+    return np.array([answer if math.isfinite(answer) else 0.0 for answer in answers])
 
 
 def _usable(item: RegionEvidence) -> bool:

@@ -59,9 +59,7 @@ class Setting:
     """Where the vehicle was seen: what the signatures depend on besides the engine.
 
     One entry per region and bin; 0 where not logged. ``cooled_reading`` says whether the charge
-    temperature in speed density is measured behind the cooler (else it is a constant),
-    ``ambient_from_manifold`` that ambient pressure is what the manifold's sensor read with the
-    engine standing: its offset then moves what the healthy engine is expected to do.
+    temperature in speed density is measured behind the cooler (else it is a constant).
     """
 
     regions: tuple[str, ...]
@@ -69,7 +67,6 @@ class Setting:
     pressure_ratio: tuple[float, ...]
     ambient_pressure: tuple[float, ...]
     cooled_reading: bool
-    ambient_from_manifold: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,9 +126,6 @@ class _Reader:
         self.setting = setting
         self.share_falls = engines.share_falls[:, :, np.newaxis]
         self.spool_seconds = engines.spool_seconds[:, :, np.newaxis]
-        self.answers = {
-            name: answer[:, :, np.newaxis] for name, answer in engines.ambient_answer.items()
-        }
         self.healthy = _with_size_axis(healthy)
         self.sound = solve(self.healthy, Fault())
         self.slope, self.warmth = self._slopes()
@@ -160,9 +154,6 @@ class _Reader:
             "spool_time": self.spool_seconds * (self.spare / self._spare(fault) - 1.0),
             "pull_power": self._power(airflow, state),
         }
-        if self.setting.ambient_from_manifold:
-            for name, answer in self.answers.items():
-                change[name] = change[name] - answer * np.asarray(fault.pressure_offset)
         return np.stack(np.broadcast_arrays(*(change[name] for name in INDICATORS)), axis=2)
 
     def _in_the_model(self, field: str, sizes: FloatArray) -> FloatArray:

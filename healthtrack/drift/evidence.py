@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from healthtrack.indicators.conditions import ambient_from_manifold
 from healthtrack.records import Evidence, RegionEvidence
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from healthtrack.baseline import Baseline
     from healthtrack.drift.track import Tracked
     from healthtrack.indicators.declaration import Indicator
 
@@ -35,6 +37,8 @@ DOUBT = 8.0
 """Drives' worth of doubt by which a correlation told from few drives is drawn towards zero."""
 MEANS = ("engine_speed", "airflow", "manifold_pressure", "ambient_pressure")
 SUMMED = (*MEANS, "ambient_temperature")
+FROM_MANIFOLD = "n_from_manifold"
+"""Windows whose ambient pressure is the manifold's reading with the engine standing."""
 
 
 @dataclass(frozen=True)
@@ -42,17 +46,21 @@ class Witness:
     """One indicator with all that is needed to hear its regions.
 
     ``regions`` as :class:`healthtrack.baseline.Figures` has them, with ``n_`` and ``s_``
-    (:func:`with_sums`); ``figures`` the tracked drives in order.
+    (:func:`with_sums`); ``figures`` the tracked drives in order; ``learned`` the baseline that
+    they are measured against.
     """
 
     indicator: Indicator
     regions: pl.DataFrame
     figures: pl.DataFrame
     tracked: Tracked
+    learned: Baseline
 
 
 def with_sums(regions: pl.DataFrame, points: pl.DataFrame) -> pl.DataFrame:
     """Add how many windows of a drive and region hold a channel (``n_``) and their sum (``s_``).
+
+    Also in how many the ambient pressure is the manifold's (:data:`FROM_MANIFOLD`).
 
     Parameters
     ----------
@@ -79,9 +87,20 @@ def with_sums(regions: pl.DataFrame, points: pl.DataFrame) -> pl.DataFrame:
         for sign, summed in (("n", known), ("s", values)):
             total = np.bincount(group, weights=summed, minlength=names.size)
             columns[f"{sign}_{name}"] = total.astype(np.float64)
+    columns[FROM_MANIFOLD] = np.bincount(
+        group, weights=_from_manifold(points), minlength=names.size
+    ).astype(np.float64)
     sums = pl.DataFrame({"label": pl.Series(names, dtype=pl.String), **columns})
     labelled = regions.with_columns(label=pl.col("drive") + "|" + pl.col("region"))
     return labelled.join(sums, on="label", how="left", maintain_order="left").drop("label")
+
+
+def _from_manifold(points: pl.DataFrame) -> FloatArray:
+    if "standing_pressure" not in points.columns:
+        return np.zeros(points.height)
+    if "ambient_pressure" not in points.columns:
+        points = points.with_columns(ambient_pressure=pl.lit(None, dtype=pl.Float64))
+    return points.select(ambient_from_manifold()).to_series().to_numpy().astype(np.float64)
 
 
 def evidence(witnesses: Sequence[Witness]) -> Evidence:
@@ -95,6 +114,7 @@ def evidence(witnesses: Sequence[Witness]) -> Evidence:
     heard: list[RegionEvidence] = []
     series: list[pl.DataFrame] = []
     known = False
+    follows: dict[str, float] = {}
     for witness in witnesses:
         frame = _with_levels(witness)
         late = _late_drives(witness)
@@ -105,7 +125,10 @@ def evidence(witnesses: Sequence[Witness]) -> Evidence:
                 heard.append(said)
                 series.append(part.filter(~pl.col("drive").is_in(late)))
         known = known or _temperature_known(witness)
-    return Evidence(tuple(heard), _correlation(series), known)
+        answer = _follows_manifold(witness, frame.filter(pl.col("drive").is_in(late)))
+        if answer:
+            follows[witness.indicator.name] = answer
+    return Evidence(tuple(heard), _correlation(series), known, follows_manifold=follows)
 
 
 def _shared(tracked: Tracked) -> tuple[FloatArray, FloatArray]:
@@ -164,6 +187,25 @@ def _region(witness: Witness, region: str, late: pl.DataFrame) -> RegionEvidence
         windows=int(late["windows"].sum()),
         **{name: _mean(late, name) for name in MEANS},
     )
+
+
+def _follows_manifold(witness: Witness, late: pl.DataFrame) -> float:
+    """Return how far the expectation rises per kPa that the manifold's sensor reads too high.
+
+    The answer to ambient pressure as it was taken off the levels: what the baseline learned, and
+    what the drift has learned since, from an offset too (which it can not tell from the weather).
+    """
+    windows = float(late["windows"].sum())
+    if not windows:
+        return 0.0
+    share = min(float(late[FROM_MANIFOLD].sum()) / windows, 1.0)
+    mean, _ = _shared(witness.tracked)
+    conditions = [name for name in late.columns if name.startswith("c_")]
+    for response in witness.learned.responses:
+        if response.condition == "ambient_pressure":
+            since = float(mean[conditions.index("c_ambient_pressure") + 1])
+            return share * (response.mean + since) / response.step
+    return 0.0
 
 
 def _mean(late: pl.DataFrame, name: str) -> float | None:

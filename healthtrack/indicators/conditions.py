@@ -78,6 +78,14 @@ def with_surroundings(windows: pl.DataFrame, vehicle: VehicleSettings) -> pl.Dat
     )
 
 
+def ambient_from_manifold() -> pl.Expr:
+    """Whether a window's ambient pressure is what the manifold read with the engine standing.
+
+    An offset of that sensor then shifts what the healthy engine is expected to do.
+    """
+    return pl.col("ambient_pressure").is_null() & pl.col("standing_pressure").is_not_null()
+
+
 def _outside_pressure(windows: pl.DataFrame, vehicle: VehicleSettings) -> pl.DataFrame:
     """Replace an ambient pressure that is the air box's by its calm readings."""
     if "air_box_pressure" not in windows.columns or windows["air_box_pressure"].count():

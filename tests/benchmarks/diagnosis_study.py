@@ -334,10 +334,11 @@ def show(cases: list[Case]) -> None:
 def simulated(args: argparse.Namespace) -> list[Case]:
     """Return the cases of the vehicles that were asked for."""
     cases: list[Case] = []
+    faults = [] if args.sound else args.faults
     fleet = random_fleet(np.random.default_rng(args.seed), args.first + args.vehicles)
     for k, vehicle in list(enumerate(fleet))[args.first :]:
         trial = Trial(vehicle, 100 * args.seed + k, k)
-        own = [case for case in cases_of(trial, args.faults, args.times) if case is not None]
+        own = [case for case in cases_of(trial, faults, args.times) if case is not None]
         say(f"{vehicle.name}: {len(own)} cases, right {share([case.right for case in own])}")
         cases += own
     return cases
@@ -350,6 +351,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--times", type=int, nargs="+", default=[1, 2, 3], help="sizes")
     parser.add_argument("--faults", nargs="+", choices=FAULTS, default=list(FAULTS))
+    parser.add_argument("--sound", action="store_true", help="vehicles in health only")
     parser.add_argument("--keep", type=Path, help="write the cases to this file")
     parser.add_argument("--kept", type=Path, nargs="+", help="print cases that were kept")
     parser.add_argument("--again", action="store_true", help="diagnose what was kept anew")

@@ -8,6 +8,7 @@ import pytest
 from healthtrack.config import MAINTENANCE_KINDS, VehicleSettings
 from healthtrack.diagnosis import CAUSES, diagnose, examine
 from healthtrack.diagnosis.examine import quantiles
+from healthtrack.diagnosis.signatures import INDICATORS, Setting, signatures
 from healthtrack.records import Evidence, RegionEvidence
 
 CAR = VehicleSettings(displacement_l=2.0)
@@ -63,6 +64,36 @@ def test_airflow_low_everywhere_with_boost_unmoved_is_a_sensor_that_reads_low():
     assert finding.probability > 0.85
     assert finding.size_low < -4.3 < finding.size_high < 0.0
     assert finding.unit == "%"
+
+
+@pytest.fixture(scope="module")
+def offset_levels():
+    """Return the levels that an offset of −6 kPa gives on an engine of another draw."""
+    regions = ("full_load", "part_load_recirculation")
+    setting = Setting(regions, (2400.0, 1700.0), (1.95, 1.25), (99.0, 99.0), cooled_reading=True)
+    low = signatures(setting, 8, 777)["manifold_pressure_offset"][0]
+    at = int(np.argmin(np.abs(low.sizes + 6.0)))
+    assert -9.0 < low.sizes[at] < -3.0
+    effect = np.median(low.effect[:, at] * -6.0 / low.sizes[at], axis=0)
+    return {
+        (name, region): float(effect[INDICATORS.index(name), place])
+        for place, region in enumerate(regions)
+        for name in PERCENT
+    }
+
+
+def test_an_offset_comes_out_alike_where_the_expectation_follows_that_sensor(offset_levels):
+    """A vehicle without an ambient sensor: what was expected went down with the reading."""
+    answer = {"airflow": 0.8, "boost": 0.5, "breathing": -0.2}
+    plain = diagnose(evidence(offset_levels), CAR)[0]
+    levels = {key: level + 6.0 * answer[key[0]] for key, level in offset_levels.items()}
+    followed = diagnose(evidence(levels, follows_manifold=answer), CAR)[0]
+    for finding in (plain, followed):
+        assert finding.cause == "manifold_pressure_offset"
+        assert finding.size == pytest.approx(-6.0, abs=1.2)
+        assert finding.size_low < -6.0 < finding.size_high
+    untold = diagnose(evidence(levels), CAR)[0]
+    assert untold.cause != "manifold_pressure_offset" or untold.size > -4.8
 
 
 def test_missing_boost_with_more_air_per_pressure_is_a_leak():

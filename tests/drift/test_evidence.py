@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from healthtrack.baseline import Baseline
+from healthtrack.baseline.model import ResponseModel
 from healthtrack.drift import Plan, Witness, evidence, track, with_sums
 from healthtrack.indicators import ALL
 
@@ -18,20 +19,32 @@ FIRST = datetime(2024, 1, 1, tzinfo=UTC)
 COUNT, LEARNED = 90, 40
 
 
-@pytest.fixture
-def witness():
-    """Return a vehicle whose full load loses 6 % from drive 60 on while part load loses nothing."""
+ANSWER = 0.5
+"""What the healthy boost of this vehicle answers to ambient pressure. [% per kPa]"""
+OFFSET = 10.0
+"""What the manifold's sensor reads too high from drive 60 on, in one of the tests. [kPa]"""
+
+
+def make_witness(offset: float = 0.0, **logged: float) -> Witness:
+    """Return a vehicle whose full load loses 6 % from drive 60 on while part load loses nothing.
+
+    Its expectation follows the ambient pressure that it was told, ``offset`` too high as well.
+    """
     rng = np.random.default_rng(8)
     drives = [f"v/{place:03d}" for place in range(COUNT)]
-    loss = np.where(np.arange(COUNT) >= 60, -6.0, 0.0)
+    late = np.arange(COUNT) >= 60
+    loss = np.where(late, -6.0, 0.0)
     common = rng.normal(0, 0.4, COUNT)
+    weather = rng.normal(0, 1.0, COUNT)
+    told = {"c_ambient_pressure": weather + np.where(late, offset, 0.0)}
+    followed = np.where(late, -ANSWER * offset, 0.0)
     parts = {
-        "full_load": loss + common + rng.normal(0, 0.5, COUNT),
-        "part_load": common + rng.normal(0, 0.5, COUNT),
+        "full_load": loss + common + followed + rng.normal(0, 0.5, COUNT),
+        "part_load": common + followed + rng.normal(0, 0.5, COUNT),
     }
     base = {"se": np.full(COUNT, 0.6), "windows": np.full(COUNT, 10), "inside": np.ones(COUNT)}
     regions = pl.concat(
-        pl.DataFrame({"drive": drives, "region": [name] * COUNT, "value": value, **base})
+        pl.DataFrame({"drive": drives, "region": [name] * COUNT, "value": value, **base, **told})
         for name, value in parts.items()
     )
     figures = pl.DataFrame(
@@ -41,16 +54,25 @@ def witness():
             "odometer_km": 50.0 * np.arange(COUNT),
             "value": sum(parts.values()) / 2,
             **base,
+            **told,
         }
     )
+    answer = ResponseModel("ambient_pressure", 98.0, 1.0, 0.5, 0.4, ANSWER, 0.1)
     baseline = Baseline(
-        "boost", date(2024, 1, 1), date(2024, 2, 9), tuple(drives[:LEARNED]), (), ()
+        "boost", date(2024, 1, 1), date(2024, 2, 9), tuple(drives[:LEARNED]), (), (answer,)
     )
     tracked = track(figures, baseline, (), Plan(8.0, 0, float(np.log(50.0))))
-    points = regions.select("drive", "region").with_columns(
+    # ten windows of each drive in each region
+    points = pl.concat([regions.select("drive", "region")] * 10).with_columns(
         engine_speed=2000.0, ambient_temperature=pl.lit(None, dtype=pl.Float64)
     )
-    return Witness(BOOST, with_sums(regions, points), figures, tracked)
+    points = points.with_columns(pl.lit(value).alias(name) for name, value in logged.items())
+    return Witness(BOOST, with_sums(regions, points), figures, tracked, baseline)
+
+
+@pytest.fixture
+def witness():
+    return make_witness()
 
 
 def test_a_loss_at_full_load_shows_there_alone(witness):
@@ -75,7 +97,35 @@ def test_what_moves_regions_together_is_their_correlation(witness):
 
 def test_regions_that_never_move_are_a_result(witness):
     """Drives that are all alike have no correlation with anything; that is no failure."""
-    still = replace(witness, regions=witness.regions.with_columns(value=pl.lit(0.25)))
+    same = {"value": pl.lit(0.25), "c_ambient_pressure": pl.lit(0.0)}
+    still = replace(witness, regions=witness.regions.with_columns(**same))
     found = evidence([still])
     assert len(found.regions) == 2
     np.testing.assert_array_equal(np.array(found.correlation), np.eye(2))
+
+
+def test_a_level_holds_what_the_expectation_followed_of_an_offset_sensor():
+    """Whatever the drift took for weather of it: what was taken off is told beside the levels."""
+    found = evidence([make_witness(OFFSET, standing_pressure=98.0)])
+    follows = found.follows_manifold["boost"]
+    levels = {one.region: one for one in found.regions}
+    truth = 100.0 * np.expm1(-0.06)
+    full = levels["full_load"]
+    assert abs(full.level + follows * OFFSET - truth) < 0.7
+    assert abs(levels["part_load"].level + follows * OFFSET) < 0.7
+    assert abs(full.level - truth) > 3.0  # and it is no trifle
+
+
+@pytest.mark.parametrize(
+    ("logged", "share"),
+    [
+        ({"standing_pressure": 98.0}, 1.0),
+        ({"standing_pressure": 98.0, "ambient_pressure": 97.0}, 0.0),
+        ({}, 0.0),
+    ],
+)
+def test_only_an_ambient_pressure_read_from_the_manifold_follows_it(logged, share):
+    found = evidence([make_witness(**logged)])
+    # the drift has seen the weather: it may have moved the answer by what it knows it to
+    assert found.follows_manifold.get("boost", 0.0) == pytest.approx(ANSWER * share, abs=0.3)
+    assert bool(found.follows_manifold) is bool(share)
