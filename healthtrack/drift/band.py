@@ -1,13 +1,15 @@
 """The 95 % band of the level, read part by part from what may be true.
 
 Four things may be true of a level: nothing has changed and it is what the figures since the healthy
-period say; a fault has begun (a step, a ramp, a fast ramp); the use has changed and the level is
-where it was. Each has its odds, its middle and its spread. The band leaves 2.5 % of the whole on
-either side. Moments would do for one part: for several of them ±1.96 standard deviations is as wide
-for a far part of no weight as for a near part of much.
+period say, at one of the paces at which it may move by itself; a fault has begun (a step, a ramp, a
+fast ramp); the use has changed and the level is where it was. Each has its odds, its middle and its
+spread. The band leaves 2.5 % of the whole on either side. Moments would do for one part: for
+several of them ±1.96 standard deviations is as wide for a far part of no weight as for a near part
+of much.
 
 The band is what is said; the alert rules look at the moments and at the evidence, and know nothing
-of the two numbers below.
+of the numbers below. They were set on lives of every kind whose numbers (wander, memory, season,
+tails, gaps, sizes, drives a week) differ from life to life and from those of tests/calibration.
 """
 
 from __future__ import annotations
@@ -15,51 +17,64 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from healthtrack.drift.change import USE
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     FloatArray = NDArray[np.float64]
     BoolArray = NDArray[np.bool_]
+    Part = tuple[FloatArray, FloatArray, FloatArray]
 
-UNCHANGED = 0.7
-"""Share of its variance that 'nothing has changed' keeps beside the other parts: it lets the level
-be anything, as if no vehicle were ever sound, and the other parts hold what has changed already.
-Set, like the next, on lives of every kind (seed 31 of tests/calibration): a larger share makes
-bands of steady lives too wide, a smaller one loses the beginnings of a decline."""
-FAULT_ODDS = 4.0
-"""How often a fault counts in the band: as if vehicles broke four times as often as they do. What
-a band misses is the beginning of a decline that nobody has noticed yet."""
+REMEMBERED = 0.3
+"""Share of what the figures say of the pace that counts: a level that has kept still so far may
+begin to move, which the livelier paces follow with a spread that is right for either."""
+UNCHANGED = 0.5
+"""Share of its variance that each pace keeps while no alert stands. The level filter lets the level
+be anything, as if no vehicle were ever sound; the other paces and the changes hold the rest."""
+BESIDE = 1.3
+"""The same beside an alert: what has declined goes on in ways that no pace foresees."""
+ODDS = np.array([0.25, 6.0, 6.0, 1.0])
+"""How often a step, a ramp, a fast ramp and a change of use count in the band. A step is seen after
+a few drives whatever its odds; a decline begins before anybody can notice, and that beginning, and
+beside an alert its end, is what a band misses."""
 TAIL = 0.025
 """What the band leaves out on either side."""
 WEIGHT, MEAN, VARIANCE = 0, 1, 2
-"""Places in the parts, (3, 5, S); of the five the first is 'nothing has changed', the others are
-the shapes of a change."""
+"""Places in the parts, (3, P, S): of the P the first are the paces at which nothing has changed,
+then come the shapes of a change."""
+SHAPES = USE + 1
 FARTHEST = 8.0
 """Standard deviations from each part within which the edges are looked for."""
-HALVINGS = 44
-"""Of that range: more than the digits that are told."""
+HALVINGS, POLISHED = 20, 3
+"""Of that range, then steps of Newton's within what is left: more than the digits that are told."""
 
 
-def alone(mean: FloatArray, variance: FloatArray) -> FloatArray:
-    """Return the parts (3, 5, S) of levels of which nothing else may be true."""
-    parts = np.zeros((3, 1 + USE + 1, mean.size))
+def parts_of(paces: int) -> int:
+    """Return how many parts a level has."""
+    return paces + SHAPES
+
+
+def alone(mean: FloatArray, variance: FloatArray, paces: int) -> FloatArray:
+    """Return the parts (3, P, S) of levels of which nothing else may be true."""
+    parts = np.zeros((3, parts_of(paces), mean.size))
     parts[WEIGHT, 0], parts[MEAN, 0], parts[VARIANCE, 0] = 1.0, mean, variance
     return parts
 
 
 def together(
-    unchanged: tuple[FloatArray, FloatArray], shapes: FloatArray, sound: BoolArray, free: BoolArray
+    unchanged: FloatArray, shapes: FloatArray, sound: BoolArray, free: BoolArray
 ) -> FloatArray:
-    """Return the parts (3, 5, S) of levels beside which changes are looked for.
+    """Return the parts (3, P, S) of levels beside which changes are looked for.
 
     Parameters
     ----------
-    unchanged : ((S,), (S,) float64)
-        Mean and variance where nothing has changed.
+    unchanged : (3, Q, S) float64
+        Weight, mean and variance at each pace where nothing has changed.
     shapes : (3, 4, S) float64
         Odds, mean and variance of the changes, see :class:`healthtrack.drift.change.Weighed`.
     sound : (S,) bool
@@ -67,14 +82,17 @@ def together(
     free : (S,) bool
         Where no change is settling, which both would hold.
     """
-    mean, variance = unchanged
-    spread = np.where(sound, UNCHANGED, 1.0) * variance
-    parts = alone(mean, spread)
-    parts[:, 1:] = shapes
-    parts[WEIGHT, 1:] *= free
-    parts[WEIGHT, 1 : 1 + USE] *= FAULT_ODDS
+    parts = np.concatenate([unchanged, shapes], axis=1)
+    paces = unchanged.shape[1]
+    spread = np.where(sound, UNCHANGED, BESIDE)
+    parts[VARIANCE, :paces] *= spread
+    parts[WEIGHT, paces:] *= free * ODDS[:, None]
     parts[WEIGHT] /= parts[WEIGHT].sum(axis=0)
-    parts[VARIANCE, 1 + USE] = np.where(sound, spread, parts[VARIANCE, 1 + USE])
+    weight, mean, variance = unchanged
+    middle = (weight * mean).sum(axis=0)
+    whole = (weight * (variance + mean * mean)).sum(axis=0) - middle * middle
+    use = parts[VARIANCE, paces + USE]
+    use[sound] = (spread * whole)[sound]
     return parts
 
 
@@ -83,7 +101,7 @@ def edges(parts: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    parts : (N, 3, 5, S) float64
+    parts : (N, 3, P, S) float64
         Weight, mean and variance; the weights of each level add up to one.
 
     Returns
@@ -93,22 +111,46 @@ def edges(parts: FloatArray) -> FloatArray:
     """
     weight, mean, variance = np.moveaxis(parts, 1, 0)
     sd = np.sqrt(np.maximum(variance, 0.0))
-    reach = FARTHEST * sd
-    low = np.stack([(mean - reach).min(axis=1)] * 2)
-    high = np.stack([(mean + reach).max(axis=1)] * 2)
-    chance = np.array([TAIL, 1.0 - TAIL])[:, None, None]
-    sd = np.maximum(sd, 1e-300)
-    told = tuple(zip(*(np.moveaxis(part, 1, 0) for part in (weight, mean, sd)), strict=True))
+    half = ndtri(1.0 - TAIL) * sd[:, 0]
+    found = np.stack([mean[:, 0] - half, mean[:, 0] + half])
+    mixed = weight[:, 0] < 1.0
+    if mixed.any():
+        told = (np.moveaxis(part, 1, 0)[:, mixed] for part in (weight, mean, sd))
+        found[:, mixed] = _quantiles(*told)
+    return found
 
-    def below(place: FloatArray) -> FloatArray:
-        total = np.zeros(place.shape)
-        for share, middle, width in told:  # one after the other: the same digits for any N and S
-            total += share * ndtr((place - middle) / width)
-        return total
 
-    with np.errstate(over="ignore"):
+def _quantiles(weight: FloatArray, mean: FloatArray, sd: FloatArray) -> FloatArray:
+    """Return the edges (2, n) of n mixtures; weight, mean and sd are (P, n)."""
+    low = np.stack([(mean - FARTHEST * sd).min(axis=0)] * 2)
+    high = np.stack([(mean + FARTHEST * sd).max(axis=0)] * 2)
+    chance = np.array([[TAIL], [1.0 - TAIL]])
+    told = tuple(zip(weight, mean, np.maximum(sd, 1e-300), strict=True))
+
+    with np.errstate(over="ignore", under="ignore"):
         for _ in range(HALVINGS):
             place = 0.5 * (low + high)
-            under = below(place) < chance
+            under = _below(told, place) < chance
             low, high = np.where(under, place, low), np.where(under, high, place)
-    return np.asarray(0.5 * (low + high))
+        place = 0.5 * (low + high)
+        for _ in range(POLISHED):
+            step = (_below(told, place) - chance) / np.maximum(_dense(told, place), 1e-300)
+            place = np.clip(place - step, low, high)
+    return np.asarray(place)
+
+
+def _below(told: Sequence[Part], place: FloatArray) -> FloatArray:
+    """Return how much of the mixtures lies below; part after part: the same digits for any n."""
+    total = np.zeros(place.shape)
+    for share, middle, width in told:
+        total += share * ndtr((place - middle) / width)
+    return total
+
+
+def _dense(told: Sequence[Part], place: FloatArray) -> FloatArray:
+    """Return the mixtures' density."""
+    total = np.zeros(place.shape)
+    for share, middle, width in told:
+        z = (place - middle) / width
+        total += share / width * np.exp(-0.5 * z * z)
+    return np.asarray(total / np.sqrt(2.0 * np.pi))

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from healthtrack.drift.gaussian import Term
-    from healthtrack.drift.level import Model, Moves
+    from healthtrack.drift.level import Model, Move
 
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
@@ -82,7 +82,7 @@ WANDER = 2
 
 @dataclass
 class Bank:
-    """The filter without a further change (D parts; G, S), K candidates of two shapes beside it.
+    """The filter without a further change (``joint``), K candidates of two shapes beside it.
 
     ``answer`` (D, K, 2, G, S) is how the filter's state answers to a change of size one; ``power``
     and ``match`` (K, 2, G, S) what the figures say of its size; ``omega`` (K, 4, G, S) the time
@@ -92,8 +92,7 @@ class Bank:
     a straight line since. ``log_weight`` (G, S).
     """
 
-    mean: FloatArray
-    covariance: FloatArray
+    joint: FloatArray
     log_weight: FloatArray
     answer: FloatArray
     power: FloatArray
@@ -101,6 +100,16 @@ class Bank:
     omega: FloatArray
     start: IntArray
     origin: FloatArray
+
+    @property
+    def mean(self) -> FloatArray:
+        """The filter's mean (D, G, S), a view."""
+        return self.joint[:, -1]
+
+    @property
+    def covariance(self) -> FloatArray:
+        """The filter's covariance (D, D, G, S), a view."""
+        return self.joint[:, :-1]
 
     @property
     def used(self) -> int:
@@ -113,14 +122,13 @@ class Bank:
         return bool(self.covariance[0].any())
 
 
-def advance_bank(bank: Bank, moves: Moves, drive: int) -> None:
+def advance_bank(bank: Bank, move: Move) -> None:
     """Bring the filter and all its answers from the drive before to this one."""
-    keep, step = moves.keep[drive], moves.step[drive]
-    relax(bank.mean, bank.covariance, WANDER, keep, moves.fresh[drive])
-    bank.answer[WANDER, : bank.used] *= keep
+    relax(bank.joint, WANDER, move.keep, move.fresh)
+    bank.answer[WANDER, : bank.used] *= move.keep
     if bank.bent:
-        climb(bank.mean, bank.covariance, step)
-        bank.answer[0, : bank.used] += step * bank.answer[1, : bank.used]
+        climb(bank.joint, move.step)
+        bank.answer[0, : bank.used] += move.step * bank.answer[1, : bank.used]
 
 
 def open_candidates(
@@ -249,7 +257,7 @@ def absorb_bank(
     distance. The error variances are the level filter's: a decline must not pass for noise.
     """
     value, noise, distance = figure
-    new = absorb(bank.mean, bank.covariance, terms, (value, noise), model.outlying, use)
+    new = absorb(bank.joint, terms, (value, noise), model.outlying, use)
     gained = -0.5 * (np.log(new.variance) + new.error * new.error / new.variance)
     weight = 1.0 / new.variance
     if use is not None:

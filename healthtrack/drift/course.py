@@ -96,7 +96,7 @@ def joined(before: Course, after: Course) -> Course:
 class Said:
     """What was said after each drive: ``moments`` (N, 5, S), the others (N, S).
 
-    The band is read from its ``parts`` (N, 3, 5, S), for all drives at once.
+    The band is read from its ``parts`` (N, 3, P, S), for all drives at once.
     """
 
     moments: FloatArray

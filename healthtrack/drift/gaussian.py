@@ -1,8 +1,9 @@
 """One step of a Kalman filter for many small states at once.
 
-A state of D parts has its mean as (D, …) and its covariance as (D, D, …), kept symmetric to the
-bit. All trailing axes (grid points, paces, series) run through numpy together, so the cost of a
-call is shared by all of them: a drive takes some thirty calls, whatever their number.
+A state of D parts is one array, (D, D + 1, …): its covariance, kept symmetric to the bit, with the
+mean as a last column, to which nearly everything that happens to a row happens too. All trailing
+axes (grid points, paces, series) run through numpy together, so the cost of a call is shared by all
+of them: a drive takes some thirty calls, whatever their number.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
     Term = tuple[int, FloatArray | None]
 
 AT_ONCE = 8_000
-"""Numbers of a covariance up to which it is updated by one call; larger ones go row by row, so that
-what a call needs beside it stays in the processor's cache."""
+"""Numbers of a state up to which it is updated by one call; larger ones go row by row, so that what
+a call needs beside it stays in the processor's cache."""
 
 
 class Innovation(NamedTuple):
@@ -54,6 +55,11 @@ def unpacked(triangle: FloatArray) -> FloatArray:
     return np.asarray(triangle[np.maximum(place, place.T)])
 
 
+def joined(mean: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Return mean (D, …) and covariance (D, D, …) as one state (D, D + 1, …)."""
+    return np.concatenate([covariance, mean[:, None]], axis=1)
+
+
 def outside(covariance: FloatArray) -> FloatArray:
     """Return (D, D, …) as (…, D, D)."""
     return np.moveaxis(covariance, (0, 1), (-2, -1))
@@ -65,19 +71,15 @@ def inside(covariance: FloatArray) -> FloatArray:
     return np.ascontiguousarray(0.5 * (moved + np.swapaxes(moved, 0, 1)))
 
 
-def relax(
-    mean: FloatArray, covariance: FloatArray, place: int, keep: FloatArray, fresh: FloatArray
-) -> None:
+def relax(joint: FloatArray, place: int, keep: FloatArray, fresh: FloatArray) -> None:
     """Let the part at ``place`` fall back towards zero; ``fresh`` is the variance it gains."""
-    mean[place] *= keep
-    covariance[place] *= keep
-    covariance[:, place] *= keep
-    covariance[place, place] += fresh
+    joint[place] *= keep
+    joint[:, place] *= keep
+    joint[place, place] += fresh
 
 
 def climb(
-    mean: FloatArray,
-    covariance: FloatArray,
+    joint: FloatArray,
     step: FloatArray,
     fresh: tuple[FloatArray, FloatArray, FloatArray] | None = None,
 ) -> None:
@@ -86,29 +88,26 @@ def climb(
     ``fresh`` is what they gain on the way: variance of the level, covariance, variance of the
     slope.
     """
-    mean[0] += step * mean[1]
-    row = covariance[0]
-    row += step * covariance[1]
+    row = joint[0]
+    row += step * joint[1]
     row[0] += step * row[1]
-    covariance[1:, 0] = row[1:]  # as symmetric to the bit as before
+    joint[1:, 0] = row[1:-1]  # as symmetric to the bit as before
     if fresh is not None:
         rise, tilt, bend = fresh
-        covariance[0, 0] += rise
-        covariance[0, 1] += tilt
-        covariance[1, 0] += tilt
-        covariance[1, 1] += bend
+        row[0] += rise
+        row[1] += tilt
+        joint[1, 0] += tilt
+        joint[1, 1] += bend
 
 
-def hold(mean: FloatArray, covariance: FloatArray, where: NDArray[np.bool_]) -> None:
+def hold(joint: FloatArray, where: NDArray[np.bool_]) -> None:
     """Hold parts 0 and 1 at zero in the series (last axis) that are marked."""
-    mean[:2, ..., where] = 0.0
-    covariance[:2, ..., where] = 0.0
-    covariance[:, :2, ..., where] = 0.0
+    joint[:2, ..., where] = 0.0
+    joint[:, :2, ..., where] = 0.0
 
 
 def absorb(
-    mean: FloatArray,
-    covariance: FloatArray,
+    joint: FloatArray,
     terms: Sequence[Term],
     figure: tuple[FloatArray, FloatArray],
     outlying: float,
@@ -118,9 +117,7 @@ def absorb(
 
     Parameters
     ----------
-    mean : (D, …) float64
-        Changed in place.
-    covariance : (D, D, …) float64
+    joint : (D, D + 1, …) float64
         Changed in place.
     terms : sequence of (int, array or None)
         Which parts make up the figure, each with its factor; None is one.
@@ -131,23 +128,25 @@ def absorb(
     use : array, optional
         1 where the figure counts, 0 where there is none.
     """
-    gain = weighted(covariance, terms)
+    answers = weighted(joint, terms)  # of each part, then of the figure itself
+    gain = answers[:-1]
     value, noise = figure
-    error = value - weighted(mean, terms)
+    error = value - answers[-1]
     foreseen = weighted(gain, terms)
     foreseen += noise
     variance = foreseen
     if np.isfinite(outlying):
         excess = np.maximum(error * error / (foreseen * outlying**2), 1.0)
         variance = foreseen + noise * (excess - 1.0)
-    root = gain / np.sqrt(variance) if use is None else gain * np.sqrt(use / variance)
-    weight = error / variance if use is None else use * error / variance
-    mean += gain * weight
-    if covariance.size <= AT_ONCE:
-        covariance -= root[:, None] * root
+    np.negative(error, out=answers[-1])
+    root = answers / np.sqrt(variance) if use is None else answers * np.sqrt(use / variance)
+    if joint.size <= AT_ONCE:
+        joint -= root[:-1, None] * root
     else:
-        for part, share in enumerate(root):
-            covariance[part] -= share * root
+        taken = np.empty_like(root)
+        for part, share in enumerate(root[:-1]):
+            np.multiply(share, root, out=taken)
+            joint[part] -= taken
     return Innovation(error, variance, foreseen, gain)
 
 

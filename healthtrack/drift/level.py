@@ -19,14 +19,14 @@ and Dynamic Models*, 2nd ed. 1997, ch. 4.5).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from healthtrack.drift.gaussian import absorb, climb, hold, log_sum, relax
+from healthtrack.drift.gaussian import AT_ONCE, absorb, climb, hold, log_sum, relax
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -66,25 +66,33 @@ class Model:
 
 @dataclass
 class Level:
-    """State of the level filter: mean (D, …), covariance (D, D, …), log weight (G, Q, S).
+    """State of the level filter: covariance and mean (D, D + 1, …), log weight (G, Q, S).
 
     ``noise`` (G, S) is the factor on the drives' error variances, ``information`` (S,) its worth in
     drives. The weights add up to one.
     """
 
-    mean: FloatArray
-    covariance: FloatArray
+    joint: FloatArray
     log_weight: FloatArray
     noise: FloatArray
     information: FloatArray
 
+    @property
+    def mean(self) -> FloatArray:
+        """The mean (D, …), a view."""
+        return self.joint[:, -1]
 
-@dataclass(frozen=True)
-class Moves:
-    """What happens between drives, for all N of them at once: before each, from the one before.
+    @property
+    def covariance(self) -> FloatArray:
+        """The covariance (D, D, …), a view."""
+        return self.joint[:, :-1]
 
-    ``step`` (N, S) [10 000 km]; the wander keeps ``keep`` and gains ``fresh``, (N, G, S); level and
-    slope gain ``rise``, ``tilt`` and ``bend``, (N, Q, S), the integrated random walk's.
+
+class Move(NamedTuple):
+    """What happens between a drive and the one before it.
+
+    ``step`` (S,) [10 000 km]; the wander keeps ``keep`` and gains ``fresh``, (G, S); level and
+    slope gain ``rise``, ``tilt`` and ``bend``, (Q, S), the integrated random walk's.
     """
 
     step: FloatArray
@@ -95,38 +103,44 @@ class Moves:
     bend: FloatArray
 
 
-def moves_of(model: Model, step: FloatArray, wait: FloatArray) -> Moves:
-    """Return the moves over distances (N, S) [10 000 km] in times (N, S) [days]."""
-    keep = np.exp(-wait[:, None] / model.memory[:, None])
+def moves_of(model: Model, step: FloatArray, wait: FloatArray) -> Iterator[Move]:
+    """Yield the moves over distances (N, S) [10 000 km] in times (N, S) [days], one by one.
+
+    They are reckoned for as many drives together as the processor's cache holds.
+    """
+    together = max(AT_ONCE // max(model.standing.size, model.pace2.size), 1)
+    for first in range(0, len(step), together):
+        rows = slice(first, first + together)
+        yield from _moves(model, step[rows], wait[rows])
+
+
+def _moves(model: Model, step: FloatArray, wait: FloatArray) -> Iterator[Move]:
+    keep = np.exp(wait[:, None] / -model.memory[:, None])
+    fresh = keep * keep
+    np.subtract(1.0, fresh, out=fresh)
+    fresh *= model.standing
     along = step[:, None]
     bend = model.pace2 * along
     tilt = bend * (0.5 * along)
-    return Moves(
-        step=step,
-        keep=keep,
-        fresh=(1.0 - keep * keep) * model.standing,
-        rise=tilt * (along / 1.5) + model.walk2 * along,
-        tilt=tilt,
-        bend=bend,
-    )
+    rise = tilt * (along / 1.5)
+    rise += model.walk2 * along
+    return map(Move, step, keep, fresh, rise, tilt, bend)
 
 
-def advance_level(level: Level, moves: Moves, drive: int) -> None:
+def advance_level(level: Level, move: Move) -> None:
     """Move all grid points from the drive before to this one."""
-    gained = (moves.rise[drive], moves.tilt[drive], moves.bend[drive])
-    climb(level.mean, level.covariance, moves.step[drive], gained)
-    keep, fresh = moves.keep[drive][:, None], moves.fresh[drive][:, None]
-    relax(level.mean, level.covariance, 2, keep, fresh)
+    climb(level.joint, move.step, (move.rise, move.tilt, move.bend))
+    relax(level.joint, 2, move.keep[:, None], move.fresh[:, None])
 
 
 def release(level: Level, model: Model, where: NDArray[np.bool_]) -> None:
     """Let the data say where the level is once the healthy period is over."""
-    level.covariance[0, 0] += model.release2 * where
+    level.joint[0, 0] += model.release2 * where
 
 
 def pin(level: Level, where: NDArray[np.bool_]) -> None:
     """Hold level and slope at zero: the vehicle is healthy by definition."""
-    hold(level.mean, level.covariance, where)
+    hold(level.joint, where)
 
 
 def noise_variance(level: Level, own: FloatArray) -> FloatArray:
@@ -164,7 +178,7 @@ def absorb_level(
     """
     value, noise = figure
     noise = noise[:, None]
-    new = absorb(level.mean, level.covariance, terms, (value, noise), model.outlying, use)
+    new = absorb(level.joint, terms, (value, noise), model.outlying, use)
     z2 = new.error * new.error
     gained = -0.5 * (LOG_2PI + np.log(new.variance) + z2 / new.variance)
     if use is not None:
@@ -221,15 +235,27 @@ def answer(level: Level) -> FloatArray:
     return np.asarray(total)
 
 
-def restless(level: Level, model: Model, where: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
-    """Return mean and variance of the level, (S,) each.
+def by_pace(level: Level, model: Model, sound: NDArray[np.bool_], share: float) -> FloatArray:
+    """Return weight, mean and variance of the level at each pace, (3, Q, S); weights add up to one.
 
-    In the series ``where`` the paces have the weights that they have once a change was found: a
-    decline that has just begun is a change of pace, though none has been found.
+    Parameters
+    ----------
+    level, model : Level, Model
+        Of S series.
+    sound : (S,) bool
+        Where no alert stands.
+    share : float
+        How much of what the figures say of the pace counts. It is said of the past; the weights
+        that are taken beforehand are those that the paces have once a change was found.
     """
-    weight = np.exp(level.log_weight + np.where(where, model.log_more[:, None], 0.0))
-    weight /= weight.sum(axis=(0, 1))
+    weight = np.exp(level.log_weight)
+    of_pace = weight.sum(axis=0)
+    within = weight / np.maximum(of_pace, 1e-300)
     at = level.mean[0]
-    mean = (weight * at).sum(axis=(0, 1))
-    second = (weight * (level.covariance[0, 0] + at * at)).sum(axis=(0, 1))
-    return mean, second - mean * mean
+    mean = (within * at).sum(axis=0)
+    variance = (within * (level.covariance[0, 0] + at * at)).sum(axis=0) - mean * mean
+    prior = model.log_pace[:, None]
+    beforehand = np.where(sound, prior - model.log_more[:, None], prior)
+    said = np.log(np.maximum(of_pace, 1e-300)) - beforehand
+    share_of = np.exp(prior + share * (said - said.max(axis=0)))
+    return np.stack([share_of / share_of.sum(axis=0), mean, variance])

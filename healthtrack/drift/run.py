@@ -11,7 +11,6 @@ count by the odds that one of them is true.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +19,8 @@ from healthtrack.drift import band, change, level, rules
 from healthtrack.drift.candidates import adopt_change, drop_change, posterior_start, start_afresh
 from healthtrack.drift.course import Course, Place, Said, course_of
 from healthtrack.drift.grid import standard_grid
+from healthtrack.drift.likelihood import log_likelihood_of
+from healthtrack.drift.padded import Padded, padded
 from healthtrack.drift.state import (
     BEGUN,
     COUNT,
@@ -49,7 +50,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from healthtrack.drift.gaussian import Term
     from healthtrack.drift.grid import Grid
     from healthtrack.drift.segment import Segment
 
@@ -70,25 +70,6 @@ the bar [nats]: it stood on a few odd drives."""
 SIDE_BY_SIDE = 96
 """Segments that run together and share the cost of a call. Of 24, 48, 96 it was the quickest: 1.0,
 1.3, 1.6 times as many a second, with the candidates of a change and without."""
-
-
-@dataclass(frozen=True)
-class _Data:
-    """Segments padded to one length: arrays over (N, S); the terms of each drive.
-
-    ``use`` is 1 where a drive is valid, None where all are.
-    """
-
-    value: FloatArray
-    variance: FloatArray
-    days: FloatArray
-    distance: FloatArray
-    wait: FloatArray
-    step: FloatArray
-    pinned: BoolArray
-    valid: BoolArray
-    use: FloatArray | None
-    terms: tuple[tuple[Term, ...], ...]
 
 
 def follow(segment: Segment, log_bar: float, grid: Grid | None = None) -> Course:
@@ -174,7 +155,8 @@ def log_likelihood(segments: Sequence[Segment], grid: Grid | None = None) -> Flo
     segments : sequence of Segment
         S segments with the same number of shared parts.
     grid : Grid, optional
-        The product's where none is given.
+        The product's where none is given. With one point and errors that are exactly known there
+        is nothing to be learned on the way, and a shorter filter does.
 
     Returns
     -------
@@ -183,12 +165,14 @@ def log_likelihood(segments: Sequence[Segment], grid: Grid | None = None) -> Flo
     """
     grid = standard_grid() if grid is None else grid
     now, (whole, last) = first_level(segments, grid), first_counts(len(segments))
-    model, data = model_of(segments, grid), _pad(segments, whole, last)
-    moves = level.moves_of(model, data.step, data.wait)
+    model, data = model_of(segments, grid), padded(segments, whole, last)
+    known = np.isinf(grid.prior_drives) and np.isinf(grid.outlying)
+    if known and now.log_weight.shape[:2] == (1, 1) and data.constant[0]:
+        return log_likelihood_of(data, model, now)
     total = np.zeros(len(segments))
-    for drive in range(len(data.value)):
+    for drive, move in enumerate(level.moves_of(model, data.step, data.wait)):
         before = data.pinned[max(drive - 1, 0)]
-        _move_level(now, model, (moves, drive), (before & data.valid[drive], data.pinned[drive]))
+        _move_level(now, model, move, (before & data.valid[drive], data.pinned[drive]))
         noise = level.noise_variance(now, data.variance[drive])
         use = None if data.use is None else data.use[drive]
         figure = (data.value[drive], noise)
@@ -199,7 +183,7 @@ def log_likelihood(segments: Sequence[Segment], grid: Grid | None = None) -> Flo
 def _move_level(
     now: level.Level,
     model: level.Model,
-    move: tuple[level.Moves, int],
+    move: level.Move,
     pinned: tuple[BoolArray, BoolArray],
 ) -> None:
     """Bring the level filter to a drive; ``pinned`` are the marks of the drive before and its own.
@@ -207,7 +191,7 @@ def _move_level(
     Where the healthy period has ended between the two, the level is set free.
     """
     before, here = pinned
-    level.advance_level(now, *move)
+    level.advance_level(now, move)
     freed = before & ~here
     if freed.any():
         level.release(now, model, freed)
@@ -220,24 +204,23 @@ def _side_by_side(
 ) -> list[tuple[State, Course]]:
     model, data, bars = (
         model_of(segments, grid),
-        _pad(segments, state.whole, state.last),
+        padded(segments, state.whole, state.last),
         np.array(log_bars) + np.log(MARGIN),
     )
-    moves = level.moves_of(model, data.step, data.wait)
     state.last[FIRST] = np.where(state.whole[COUNT] > 0, state.last[FIRST], data.days[0])
     count, series = data.value.shape
     first = state.whole[COUNT].copy()
     said = Said(
         np.zeros((count, 5, series)),
-        np.zeros((count, 3, 5, series)),
+        np.zeros((count, 3, band.parts_of(grid.pace.size), series)),
         np.full((count, series), -np.inf),
         np.zeros((count, series)),
         np.zeros((count, series), np.int64),
         np.zeros((count, series), np.int64),
     )
     injected: list[list[tuple[int, int]]] = [[] for _ in segments]
-    for drive in range(count):
-        _move(state, model, data, moves, drive)
+    for drive, move in enumerate(level.moves_of(model, data.step, data.wait)):
+        _move(state, model, data, move, drive)
         weighed = _absorb(state, model, data, said, drive)
         if weighed is None:
             continue
@@ -265,69 +248,16 @@ def _side_by_side(
     return results
 
 
-def _pad(segments: Sequence[Segment], whole: IntArray, last: FloatArray) -> _Data:
-    """Pad segments to the longest; padding repeats the last drive and is marked not valid.
-
-    ``wait`` and ``step`` are from the drive before, which ``whole`` and ``last`` tell.
-    """
-    length = max(segment.value.size for segment in segments)
-
-    sizes = np.array([segment.value.size for segment in segments])
-
-    def padded(name: str) -> FloatArray:
-        columns = [np.asarray(getattr(segment, name), np.float64) for segment in segments]
-        if sizes.min() < length:
-            last = [np.repeat(c[-1:], length - len(c), axis=0) for c in columns]
-            columns = [np.concatenate(both) for both in zip(columns, last, strict=True)]
-        return np.ascontiguousarray(np.moveaxis(np.array(columns), 0, -1))
-
-    shared, valid = padded("shared"), np.arange(length)[:, None] < sizes
-    days, distance = padded("days"), padded("distance")
-    begun = whole[COUNT] > 0
-    return _Data(
-        value=padded("value"),
-        variance=padded("se") ** 2,
-        days=days,
-        distance=distance,
-        wait=_since_before(days, np.where(begun, last[DAYS], days[0])),
-        step=_since_before(distance, np.where(begun, last[DISTANCE], distance[0])),
-        pinned=padded("pinned") > 0,
-        valid=valid,
-        use=None if bool(valid.all()) else valid.astype(np.float64),
-        terms=_terms(shared),
-    )
-
-
-def _since_before(axis: FloatArray, before: FloatArray) -> FloatArray:
-    return np.diff(axis, axis=0, prepend=before[None])
-
-
-def _terms(shared: FloatArray) -> tuple[tuple[Term, ...], ...]:
-    """Return of each drive what makes up its figure: level, wander and the shared parts."""
-    constant = (shared == 1.0).all(axis=(0, 2))
-    return tuple(
-        (
-            (0, None),
-            (2, None),
-            *(
-                (level.SHARED + part, None if constant[part] else row[part])
-                for part in range(row.shape[0])
-            ),
-        )
-        for row in shared
-    )
-
-
-def _move(state: State, model: level.Model, data: _Data, moves: level.Moves, drive: int) -> None:
+def _move(state: State, model: level.Model, data: Padded, move: level.Move, drive: int) -> None:
     """Bring both filters to a drive."""
     pinned, valid = data.pinned[drive], data.valid[drive]
     before = (state.whole[COUNT] > 0) & valid & (state.whole[PINNED] == 1)
-    _move_level(state.level, model, (moves, drive), (before, pinned))
+    _move_level(state.level, model, move, (before, pinned))
     if state.bank.start.size:
-        change.advance_bank(state.bank, moves, drive)
+        change.advance_bank(state.bank, move)
         where = np.flatnonzero(valid & ~pinned)
         if where.size:
-            origin = data.distance[drive] - moves.step[drive]
+            origin = data.distance[drive] - move.step
             watched = data.days[drive] - state.last[FIRST]
             rate = change.use_rate(watched / change.DAYS_PER_YEAR, state.last[RESTLESS])
             place = (data.wait[drive], origin, rate)
@@ -338,7 +268,7 @@ def _move(state: State, model: level.Model, data: _Data, moves: level.Moves, dri
 
 
 def _absorb(
-    state: State, model: level.Model, data: _Data, said: Said, drive: int
+    state: State, model: level.Model, data: Padded, said: Said, drive: int
 ) -> change.Weighed | None:
     """Take a drive in, and say what is known then."""
     use = None if data.use is None else data.use[drive]
@@ -363,14 +293,15 @@ def _say(
     """
     moments = level.answer(state.level)
     if not (state.bank.start.size and state.bank.used):
-        return moments, band.alone(moments[0], moments[1]), None
+        paces = state.level.log_weight.shape[1]
+        return moments, band.alone(moments[0], moments[1], paces), None
     weighed = change.weigh(state.bank, model, distance)
     share, still = _odds(weighed)
     state.last[RESTLESS] = still
     normal = state.whole[STATE] == rules.NORMAL
     _mix(moments, weighed, np.where(normal, share, 0.0), np.where(normal, still, 0.0))
     free = normal | (state.whole[SINCE] < 0)
-    unchanged = level.restless(state.level, model, normal)
+    unchanged = level.by_pace(state.level, model, normal, band.REMEMBERED)
     return moments, band.together(unchanged, weighed.shapes, normal, free), weighed
 
 
@@ -400,7 +331,7 @@ def _mix(
 
 
 def _judge(
-    state: State, model: level.Model, data: _Data, said: Said, task: tuple[int, FloatArray]
+    state: State, model: level.Model, data: Padded, said: Said, task: tuple[int, FloatArray]
 ) -> None:
     """Apply the rules; a drive that is healthy by definition has nothing to be judged."""
     drive, bars = task
@@ -447,7 +378,7 @@ def _withdraw(state: State, model: level.Model, gone: BoolArray) -> None:
 
 
 def _settle(
-    state: State, model: level.Model, data: _Data, weighed: change.Weighed, drive: int
+    state: State, model: level.Model, data: Padded, weighed: change.Weighed, drive: int
 ) -> list[int]:
     """Let changes that were found long enough ago be part of what is known; return the series."""
     whole = state.whole

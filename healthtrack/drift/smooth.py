@@ -131,10 +131,9 @@ def _forward(
     along, time = (
         np.diff(axis, prepend=axis[0])[:, None] for axis in (segment.distance, segment.days)
     )
-    moves = moves_of(model, along, time)
-    for drive in range(segment.value.size):
+    for drive, move in enumerate(moves_of(model, along, time)):
         if drive:
-            advance_level(now, moves, drive)
+            advance_level(now, move)
             if segment.pinned[drive - 1] and not segment.pinned[drive]:
                 release(now, model, everything)
         if segment.pinned[drive]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from healthtrack.drift.change import MADE_OF, Bank
-from healthtrack.drift.gaussian import inside, packed, unpacked
+from healthtrack.drift.gaussian import inside, joined, packed, unpacked
 from healthtrack.drift.level import SHARED, Level, Model
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
 
-VERSION = 4
+VERSION = 5
 RELEASE = 0.15
 """Prior sd of the level after the healthy period, in limits: about a drive's error, so that a first
 drive that is far off is an outlier and not the new level. What has changed by more is a candidate
@@ -97,8 +97,7 @@ def first_level(segments: Sequence[Segment], grid: Grid) -> Level:
     pace = grid.log_prior_pace - np.logaddexp.reduce(grid.log_prior_pace)
     worth = [one.information for one in carried]
     return Level(
-        np.repeat(mean[:, :, None], paces, axis=2),
-        np.repeat(covariance[:, :, :, None], paces, axis=3),
+        np.repeat(joined(mean, covariance)[:, :, :, None], paces, axis=3),
         log_weight[:, None] + pace[:, None],
         np.array([one.noise for one in carried]).T.copy(),
         np.array([grid.prior_drives if one is None else one for one in worth]),
@@ -122,8 +121,7 @@ def _first_bank(level: Level, candidates: int) -> Bank:
     size, points = level.mean.shape[:2]
     cells = (candidates, 2, points, 1)
     return Bank(
-        mean=level.mean[:, :, 0].copy(),
-        covariance=level.covariance[:, :, :, 0].copy(),
+        joint=level.joint[:, :, :, 0].copy(),
         log_weight=np.logaddexp.reduce(level.log_weight, axis=1),
         answer=np.zeros((size, *cells)),
         power=np.zeros(cells),
@@ -137,15 +135,15 @@ def _first_bank(level: Level, candidates: int) -> Bank:
 def stack(states: Sequence[State]) -> State:
     """Put states side by side; the result shares no array with them."""
 
-    def joined(parts: Sequence[Any]) -> dict[str, Any]:
+    def abreast(parts: Sequence[Any]) -> dict[str, Any]:
         names = [item.name for item in fields(parts[0])]
         return {
             name: np.concatenate([getattr(part, name) for part in parts], axis=-1) for name in names
         }
 
     return State(
-        Level(**joined([state.level for state in states])),
-        Bank(**joined([state.bank for state in states])),
+        Level(**abreast([state.level for state in states])),
+        Bank(**abreast([state.bank for state in states])),
         np.concatenate([state.whole for state in states], axis=1),
         np.concatenate([state.last for state in states], axis=1),
     )
@@ -173,7 +171,8 @@ def state_to_json(state: State) -> str:
 
     def plain(part: Level | Bank) -> dict[str, Any]:
         arrays = {item.name: getattr(part, item.name) for item in fields(part)}
-        arrays["covariance"] = packed(part.covariance)
+        joint = arrays.pop("joint")
+        arrays |= {"mean": joint[:, -1], "covariance": packed(joint[:, :-1])}
         return {name: [array.shape, array.ravel().tolist()] for name, array in arrays.items()}
 
     parts = {
@@ -197,7 +196,7 @@ def state_from_json(text: str) -> State | None:
             name: np.array(values, np.int64 if name == "start" else np.float64).reshape(shape)
             for name, (shape, values) in part.items()
         }
-        return read | {"covariance": unpacked(read["covariance"])}
+        return read | {"joint": joined(read.pop("mean"), unpacked(read.pop("covariance")))}
 
     return State(
         Level(**arrays(raw["level"])),

@@ -10,13 +10,22 @@ import sys
 import time
 import warnings
 from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import statsmodels.api as sm
 
 from healthtrack.drift import Carried, Segment, follow, follow_many, log_likelihood, resume
 from healthtrack.drift.grid import Grid, standard_grid
+from healthtrack.drift.likelihood import log_likelihood_of
+from healthtrack.drift.padded import Padded, padded
+from healthtrack.drift.state import first_counts, first_level, model_of
 from tests.calibration.histories import KINDS, life
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from healthtrack.drift.level import Level, Model
 
 DRIVES = 500
 
@@ -41,15 +50,20 @@ def series(rng: np.random.Generator, *, even: bool) -> Segment:
     )  # fmt: skip
 
 
-def theirs(segment: Segment) -> sm.tsa.statespace.MLEModel:
-    """Return the same model as statsmodels' own state space; constant matrices where it may be."""
-    model = sm.tsa.statespace.MLEModel(segment.value, k_states=4, k_posdef=4)
-    model["design"], model["selection"] = np.array([[1.0, 0.0, 1.0, 1.0]]), np.eye(4)
+def theirs(segment: Segment, *, apart: bool) -> sm.tsa.statespace.MLEModel:
+    """Return the same model as statsmodels' own state space; constant matrices where it may be.
+
+    ``apart`` keeps level and offset as two states, as the product has them; one is quicker.
+    """
+    size = 4 if apart else 3
+    model = sm.tsa.statespace.MLEModel(segment.value, k_states=size, k_posdef=size)
+    model["design"] = np.array([[1.0, 0.0, 1.0, 1.0][:size]])
+    model["selection"] = np.eye(size)
     step = np.diff(segment.days, append=segment.days[-1] + 1.0)
     if np.ptp(step) < 1e-9:
         step = step[:1]
     keep = np.exp(-step / 9.0)
-    move, noise = np.tile(np.eye(4)[:, :, None], step.size), np.zeros((4, 4, step.size))
+    move, noise = np.tile(np.eye(size)[:, :, None], step.size), np.zeros((size, size, step.size))
     move[0, 1], move[2, 2] = step, keep
     noise[0, 0] = 0.05**2 * step**3 / 3 + 0.02**2 * step
     noise[0, 1] = noise[1, 0] = 0.05**2 * step**2 / 2
@@ -57,29 +71,55 @@ def theirs(segment: Segment) -> sm.tsa.statespace.MLEModel:
     whole = np.s_[:, :, 0] if step.size == 1 else np.s_[:]
     model["transition"], model["state_cov"] = move[whole], noise[whole]
     model["obs_cov"] = np.eye(1)
-    model.ssm.initialize_known(np.zeros(4), np.diag([0.0, 0.0, 0.49, 100.0]))
+    first = [0.0, 0.0, 0.49, 100.0] if apart else [100.0, 0.0, 0.49]
+    model.ssm.initialize_known(np.zeros(size), np.diag(first))
     return model
 
 
+def timed(task: Callable[[], Any]) -> tuple[float, Any]:
+    """Return the processor time of a task, and what it returns."""
+    started = time.process_time()
+    result = task()
+    return time.process_time() - started, result
+
+
 def likelihood(count: int, *, even: bool) -> None:
-    """Compare the likelihood of many series; the models of the other side are built beforehand."""
+    """Compare the likelihood of many series, without and with laying out and building models."""
     rng = np.random.default_rng(1)
     segments = [series(rng, even=even) for _ in range(count)]
     sample = range(0, count, max(count // 100, 1))
-    models = [theirs(segments[i]) for i in sample]
-    models[0].ssm.loglike()
-    log_likelihood(segments[:2], one_model())
-    started = time.process_time()
-    ours = log_likelihood(segments, one_model())
-    took = time.process_time() - started
-    started = time.process_time()
-    reference = [model.ssm.loglike() for model in models]
-    loop = (time.process_time() - started) / len(models) * count
-    off = float(np.abs(ours[list(sample)] - reference).max())
-    times = "even" if even else "odd"
-    print(f"likelihood, {count} series x {DRIVES} {times} drives: {took:.2f} s; "
-          f"statsmodels' loop {loop:.2f} s; ratio {loop / took:.1f}; "
-          f"largest difference {off:.1e}")  # fmt: skip
+    times, grid = "even" if even else "odd", one_model()
+    log_likelihood(segments[:2], grid)
+    laying, (data, model, before) = min(
+        (timed(lambda: laid_out(segments, grid)) for _ in range(5)), key=lambda pair: pair[0]
+    )
+    running, ours = min(
+        (timed(lambda: log_likelihood_of(data, model, before)) for _ in range(5)),
+        key=lambda pair: pair[0],
+    )
+    whole, same = min(
+        (timed(lambda: log_likelihood(segments, grid)) for _ in range(5)), key=lambda pair: pair[0]
+    )
+    np.testing.assert_array_equal(ours, same)
+    print(f"likelihood, {count} series x {DRIVES} {times} drives: laying out "
+          f"{1e3 * laying:.0f} ms, filter {1e3 * running:.0f} ms, one call for both "
+          f"{1e3 * whole:.0f} ms")  # fmt: skip
+    for apart in (True, False):
+        theirs(segments[0], apart=apart).ssm.loglike()
+        building, models = timed(lambda: [theirs(segments[i], apart=apart) for i in sample])  # noqa: B023
+        loop, reference = timed(lambda: [model.ssm.loglike() for model in models])  # noqa: B023
+        building, loop = (part / len(models) * count for part in (building, loop))
+        off = float(np.abs(ours[list(sample)] - reference).max())
+        print(f"  statsmodels' loop, {4 if apart else 3} states: building {building:.2f} s, "
+              f"likelihood {loop:.2f} s; ratio {loop / running:.1f} once laid out and built, "
+              f"{(building + loop) / whole:.1f} with both; "
+              f"largest difference {off:.1e}")  # fmt: skip
+
+
+def laid_out(segments: list[Segment], grid: Grid) -> tuple[Padded, Model, Level]:
+    """Return what the filter needs: figures side by side, the model, what is known before."""
+    counts = first_counts(len(segments))
+    return padded(segments, *counts), model_of(segments, grid), first_level(segments, grid)
 
 
 def estimate() -> None:

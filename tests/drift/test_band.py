@@ -12,7 +12,7 @@ from tests.calibration.histories import KINDS, LEARNED, life
 
 def only(*parts: tuple[float, float, float]) -> np.ndarray:
     """Return one drive's parts of one level: (weight, mean, sd) each."""
-    told = np.zeros((1, 3, 5, 1))
+    told = np.zeros((1, 3, band.parts_of(3), 1))
     for place, (weight, mean, sd) in enumerate(parts):
         told[0, :, place, 0] = weight, mean, sd * sd
     return told
@@ -46,11 +46,12 @@ def test_two_equal_parts_far_apart_each_lose_five_percent_on_their_outer_side():
     assert high == pytest.approx(50.0 + 2.0 * ndtri(0.95))
 
 
-def test_nothing_of_an_alert_depends_on_the_bands_two_numbers(monkeypatch):
+def test_nothing_of_an_alert_depends_on_the_bands_numbers(monkeypatch):
     segments = [one.segment for one in lives("a slope", 3)]
     before = follow_many(segments, [np.log(80.0)] * 3)
     monkeypatch.setattr(band, "UNCHANGED", 0.3)
-    monkeypatch.setattr(band, "FAULT_ODDS", 20.0)
+    monkeypatch.setattr(band, "ODDS", np.array([1.0, 20.0, 20.0, 2.0]))
+    monkeypatch.setattr(band, "REMEMBERED", 1.0)
     after = follow_many(segments, [np.log(80.0)] * 3)
     assert any(course.episodes.raised for course in before)
     for one, other in zip(before, after, strict=True):

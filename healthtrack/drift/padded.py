@@ -1,0 +1,120 @@
+"""Many segments side by side: their drives padded to one length."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from healthtrack.drift.level import SHARED
+from healthtrack.drift.state import COUNT, DAYS, DISTANCE
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from healthtrack.drift.gaussian import Term
+    from healthtrack.drift.segment import Segment
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+    BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Padded:
+    """Segments padded to one length by their last drive: arrays over (N, S); ``shared`` (N, B, S).
+
+    ``wait`` and ``step`` are from the drive before; ``valid`` marks what is no padding.
+    """
+
+    value: FloatArray
+    variance: FloatArray
+    days: FloatArray
+    distance: FloatArray
+    wait: FloatArray
+    step: FloatArray
+    pinned: BoolArray
+    valid: BoolArray
+    shared: FloatArray
+
+    @cached_property
+    def use(self) -> FloatArray | None:
+        """1 where a drive is valid, else 0; None where all are."""
+        return None if bool(self.valid.all()) else self.valid.astype(np.float64)
+
+    @cached_property
+    def terms(self) -> tuple[tuple[Term, ...], ...]:
+        """What makes up each drive's figure: level, wander and the shared parts."""
+        constant = self.constant
+        return tuple(
+            (
+                (0, None),
+                (2, None),
+                *(
+                    (SHARED + part, None if constant[part] else row[part])
+                    for part in range(row.shape[0])
+                ),
+            )
+            for row in self.shared
+        )
+
+    @cached_property
+    def constant(self) -> BoolArray:
+        """Which shared parts enter every figure as they are: (B,)."""
+        return np.asarray((self.shared == 1.0).all(axis=(0, 2)))
+
+
+def padded(segments: Sequence[Segment], whole: IntArray, last: FloatArray) -> Padded:
+    """Lay segments out.
+
+    Parameters
+    ----------
+    segments : sequence of Segment
+        S segments with the same number of shared parts.
+    whole, last : (11, S) int64, (4, S) float64
+        Where their drives before these ended, see :mod:`healthtrack.drift.state`.
+    """
+    sizes = np.array([segment.value.size for segment in segments])
+    # all numbers in one piece of memory: large ones come in large pages
+    value, variance, days, distance, wait, step = np.empty((6, sizes.max(), sizes.size))
+    _fill(value, [segment.value for segment in segments])
+    _fill(variance, [segment.se for segment in segments])
+    variance *= variance
+    begun = whole[COUNT] > 0
+    axes = ((days, wait, "days", DAYS), (distance, step, "distance", DISTANCE))
+    for axis, gone, name, place in axes:
+        _fill(axis, [getattr(segment, name) for segment in segments])
+        np.subtract(axis[0], np.where(begun, last[place], axis[0]), out=gone[0])
+        np.subtract(axis[1:], axis[:-1], out=gone[1:])
+    return Padded(
+        value, variance, days, distance, wait, step,
+        pinned=_column([segment.pinned for segment in segments], 0.0),
+        valid=np.arange(sizes.max())[:, None] < sizes,
+        shared=_column([segment.shared for segment in segments], 1.0),
+    )  # fmt: skip
+
+
+def _fill(out: NDArray[Any], columns: Sequence[NDArray[Any]]) -> None:
+    """Write one array of each segment, (n, …), into ``out`` (N, …, S)."""
+    length = len(out)
+    for place, column in enumerate(columns):
+        size = len(column)
+        if size == length:
+            out[..., place] = column
+        else:
+            out[:size, ..., place] = column
+            out[size:, ..., place] = column[-1]
+
+
+def _column(columns: Sequence[NDArray[Any]], common: float) -> NDArray[Any]:
+    """Return one array of all segments as (N, …, S), of no size where all are ``common``."""
+    shape = (max(map(len, columns)), *columns[0].shape[1:], len(columns))
+    if (np.concatenate(columns) == common).all():
+        return np.broadcast_to(np.asarray(common, columns[0].dtype), shape)
+    out = np.empty(shape, dtype=columns[0].dtype)
+    _fill(out, columns)
+    return out
