@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from healthtrack.drift import Tracked
     from healthtrack.records import MaintenanceEvent, RepairFinding, VehicleHistory
 
-VERSION = 5
+VERSION = 6
 """Of what is kept and how it comes about; another one is not used."""
 
 

@@ -2,7 +2,9 @@
 
 The drift looks at a drive as a whole; a cause shows itself by *where* it acts. So the late drives'
 figures are put together per indicator and region, less what the drift has learned of the offset
-and of the weather, with the errors that they share.
+and of the weather, with the errors that they share. How the weather acts is learned for an
+indicator as a whole; by how much one region answers otherwise is told here, from the earlier
+drives, and taken off with its error.
 """
 
 from __future__ import annotations
@@ -37,6 +39,12 @@ DOUBT = 8.0
 """Drives' worth of doubt by which a correlation told from few drives is drawn towards zero."""
 MEANS = ("engine_speed", "airflow", "manifold_pressure", "ambient_pressure")
 SUMMED = (*MEANS, "ambient_temperature")
+TEMPERATURE = "ambient_temperature"
+OWN_ANSWER = 0.5
+"""How far one region's answer to temperature may differ from the indicator's (sd), of what the
+declaration leaves open between vehicles: regions of one engine are more alike than engines."""
+FLAT = 1e-6
+"""Precision of what nothing is known of beforehand. [1/unit²]"""
 FROM_MANIFOLD = "n_from_manifold"
 """Windows whose ambient pressure is the manifold's reading with the engine standing."""
 
@@ -119,8 +127,10 @@ def evidence(witnesses: Sequence[Witness]) -> Evidence:
         frame = _with_levels(witness)
         late = _late_drives(witness)
         for region in frame["region"].unique().sort().to_list():
-            part = frame.filter(pl.col("region") == region)
-            said = _region(witness, region, part.filter(pl.col("drive").is_in(late)))
+            whole = frame.filter(pl.col("region") == region)
+            own = _own_answer(witness, whole)
+            part = own.taken_off(whole)
+            said = _region(witness, region, part.filter(pl.col("drive").is_in(late)), own)
             if said is not None:
                 heard.append(said)
                 series.append(part.filter(~pl.col("drive").is_in(late)))
@@ -159,13 +169,102 @@ def _with_levels(witness: Witness) -> pl.DataFrame:
 def _late_drives(witness: Witness) -> list[str]:
     drives = witness.figures["drive"].to_list()
     first = max(len(drives) - LATE_DRIVES, 0)
-    if witness.tracked.state[-1] in {1, 2}:
-        since = witness.tracked.last_start + int(witness.tracked.course.since[1])
-        first = max(first, since)
-    return drives[first:]
+    return drives[max(first, _since(witness) or 0) :]
 
 
-def _region(witness: Witness, region: str, late: pl.DataFrame) -> RegionEvidence | None:
+def _earlier_drives(witness: Witness) -> list[str]:
+    """Return the drives before the late ones and before a change that stands."""
+    drives = witness.figures["drive"].to_list()
+    first = max(len(drives) - LATE_DRIVES, 0)
+    since = _since(witness)
+    return drives[: first if since is None else min(first, since)]
+
+
+def _since(witness: Witness) -> int | None:
+    """Return the place of the first drive after a change that stands at alert or alarm."""
+    if witness.tracked.state[-1] not in {1, 2}:
+        return None
+    return witness.tracked.last_start + int(witness.tracked.course.since[1])
+
+
+@dataclass(frozen=True)
+class _OwnAnswer:
+    """By how much a region answers to temperature beside what its indicator does.
+
+    ``slope`` with ``variance`` per step of temperature from ``learned_at``, the mean of the healthy
+    drives, where the region's own surface is right by construction.
+    """
+
+    slope: float = 0.0
+    variance: float = 0.0
+    learned_at: float = 0.0
+
+    def taken_off(self, part: pl.DataFrame) -> pl.DataFrame:
+        """Return the region's rows with levels as they would be at ``learned_at``."""
+        if not self.variance:
+            return part
+        return part.with_columns(
+            level=pl.when(_temperature_told())
+            .then(pl.col("level") - self.slope * (pl.col(f"c_{TEMPERATURE}") - self.learned_at))
+            .otherwise(pl.col("level"))
+        )
+
+    def error(self, steps: float) -> float:
+        """Return the variance that is left at so many steps of temperature."""
+        return self.variance * (steps - self.learned_at) ** 2
+
+
+def _temperature_told() -> pl.Expr:
+    # a drive without a temperature stands at the reference itself
+    return pl.col(f"c_{TEMPERATURE}") != 0.0
+
+
+def _own_answer(witness: Witness, part: pl.DataFrame) -> _OwnAnswer:
+    """Learn one region's own answer to temperature from its earlier drives.
+
+    Generalised least squares with a Gaussian prior on the slope; level and a trend since the
+    healthy period are left free, so that a fault that grew with the seasons is not taken for them.
+    """
+    doubt = [r.prior_sd for r in witness.learned.responses if r.condition == TEMPERATURE]
+    if not doubt or f"c_{TEMPERATURE}" not in part.columns:
+        return _OwnAnswer()
+    in_order = pl.DataFrame({"drive": _earlier_drives(witness)}, schema={"drive": pl.String})
+    earlier = in_order.join(part, on="drive", maintain_order="left").filter(_temperature_told())
+    healthy = earlier["drive"].is_in(witness.learned.drives)
+    if not healthy.any():
+        return _OwnAnswer()
+    steps = earlier[f"c_{TEMPERATURE}"].to_numpy()
+    learned_at = float(steps[healthy.to_numpy()].mean())
+    trend = np.cumsum(~healthy.to_numpy()) / earlier.height
+    design = np.stack([steps - learned_at, np.ones(earlier.height), trend], axis=1)
+    prior = np.diag([1.0 / (OWN_ANSWER * doubt[0]) ** 2, FLAT, FLAT])
+    level = earlier["level"].to_numpy()
+    weight = 1.0 / (earlier["se"].to_numpy() ** 2 + float(witness.tracked.course.wander_sd) ** 2)
+    first, _ = _fitted(design, level, weight, prior)
+    # again, with what is left going together from drive to drive
+    mean, covariance = _fitted(design, level, weight * _worth(level - design @ first), prior)
+    return _OwnAnswer(float(mean[0]), float(covariance[0, 0]), learned_at)
+
+
+def _fitted(
+    design: FloatArray, level: FloatArray, weight: FloatArray, prior: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    covariance = np.linalg.inv((design * weight[:, np.newaxis]).T @ design + prior)
+    return covariance @ (design.T @ (weight * level)), covariance
+
+
+def _worth(residual: FloatArray) -> float:
+    """Return what a drive is worth beside its neighbours: (1 − r)/(1 + r) of an AR(1) series."""
+    power = float((residual**2).sum())
+    if residual.size < LEAST_COMMON or power == 0.0:
+        return 1.0
+    together = float(np.clip((residual[1:] * residual[:-1]).sum() / power, 0.0, 0.9))
+    return (1.0 - together) / (1.0 + together)
+
+
+def _region(
+    witness: Witness, region: str, late: pl.DataFrame, own: _OwnAnswer
+) -> RegionEvidence | None:
     if not late.height or late["windows"].sum() < LEAST_WINDOWS:
         return None
     se = late["se"].to_numpy()
@@ -179,6 +278,8 @@ def _region(witness: Witness, region: str, late: pl.DataFrame) -> RegionEvidence
     wander = float(witness.tracked.course.wander_sd) ** 2
     known = covariance[: design.size, : design.size]  # the season comes after the conditions
     variance = 1.0 / weight.sum() + wander + design @ known @ design
+    if f"c_{TEMPERATURE}" in conditions:
+        variance += own.error(float(design[1 + conditions.index(f"c_{TEMPERATURE}")]))
     return RegionEvidence(
         indicator=witness.indicator.name,
         region=region,

@@ -337,6 +337,8 @@ def simulated(args: argparse.Namespace) -> list[Case]:
     faults = [] if args.sound else args.faults
     fleet = random_fleet(np.random.default_rng(args.seed), args.first + args.vehicles)
     for k, vehicle in list(enumerate(fleet))[args.first :]:
+        if args.logging is not None and args.logging not in vehicle.channels:
+            continue
         trial = Trial(vehicle, 100 * args.seed + k, k)
         own = [case for case in cases_of(trial, faults, args.times) if case is not None]
         say(f"{vehicle.name}: {len(own)} cases, right {share([case.right for case in own])}")
@@ -351,6 +353,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--times", type=int, nargs="+", default=[1, 2, 3], help="sizes")
     parser.add_argument("--faults", nargs="+", choices=FAULTS, default=list(FAULTS))
+    parser.add_argument("--logging", help="only vehicles that log this channel")
     parser.add_argument("--sound", action="store_true", help="vehicles in health only")
     parser.add_argument("--keep", type=Path, help="write the cases to this file")
     parser.add_argument("--kept", type=Path, nargs="+", help="print cases that were kept")
