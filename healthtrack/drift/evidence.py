@@ -249,7 +249,8 @@ def _own_answer(witness: Witness, part: pl.DataFrame) -> _OwnAnswer:
 def _fitted(
     design: FloatArray, level: FloatArray, weight: FloatArray, prior: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    covariance = np.linalg.inv((design * weight[:, np.newaxis]).T @ design + prior)
+    precision = (design * weight[:, np.newaxis]).T @ design + prior
+    covariance = np.asarray(np.linalg.inv(precision), np.float64)
     return covariance @ (design.T @ (weight * level)), covariance
 
 
