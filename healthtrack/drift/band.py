@@ -27,17 +27,21 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
     BoolArray = NDArray[np.bool_]
     Part = tuple[FloatArray, FloatArray, FloatArray]
 
-REMEMBERED = 0.3
+REMEMBERED = 0.25
 """Share of what the figures say of the pace that counts: a level that has kept still so far may
 begin to move, which the livelier paces follow with a spread that is right for either."""
-UNCHANGED = 0.5
-"""Share of its variance that each pace keeps while no alert stands. The level filter lets the level
-be anything, as if no vehicle were ever sound; the other paces and the changes hold the rest."""
-BESIDE = 1.3
-"""The same beside an alert: what has declined goes on in ways that no pace foresees."""
+UNCHANGED, SOON = 0.45, 15.0
+"""Share of its variance that each pace keeps while no alert stands, and the drives since the
+healthy period after which a third of the way from the whole variance to that share is left. The
+level filter lets the level be anything, as if no vehicle were ever sound; that is right in the
+first weeks, later the paces and the changes hold what it holds as well."""
+BESIDE = 1.5
+"""The same beside an alert for a decline, which goes on in ways that no pace foresees; beside one
+for a step it is the whole variance, and in between by the odds of a step."""
 ODDS = np.array([0.25, 6.0, 6.0, 1.0])
 """How often a step, a ramp, a fast ramp and a change of use count in the band. A step is seen after
 a few drives whatever its odds; a decline begins before anybody can notice, and that beginning, and
@@ -66,8 +70,27 @@ def alone(mean: FloatArray, variance: FloatArray, paces: int) -> FloatArray:
     return parts
 
 
+def spread(drives: IntArray, sound: BoolArray, step: FloatArray) -> FloatArray:
+    """Return the share of its variance that each pace keeps, (S,).
+
+    Parameters
+    ----------
+    drives : (S,) int
+        Since the healthy period.
+    sound : (S,) bool
+        Where no alert stands.
+    step : (S,) float64
+        How likely it is that the standing alert's change was a step.
+    """
+    kept = UNCHANGED + (1.0 - UNCHANGED) * np.exp(-drives / SOON)
+    return np.where(sound, kept, step + (1.0 - step) * BESIDE)
+
+
 def together(
-    unchanged: FloatArray, shapes: FloatArray, sound: BoolArray, free: BoolArray
+    unchanged: FloatArray,
+    shapes: FloatArray,
+    kept: FloatArray,
+    where: tuple[BoolArray, BoolArray],
 ) -> FloatArray:
     """Return the parts (3, P, S) of levels beside which changes are looked for.
 
@@ -77,22 +100,23 @@ def together(
         Weight, mean and variance at each pace where nothing has changed.
     shapes : (3, 4, S) float64
         Odds, mean and variance of the changes, see :class:`healthtrack.drift.change.Weighed`.
-    sound : (S,) bool
-        Where no alert stands: a change of use then leaves the level where it was, at zero.
-    free : (S,) bool
-        Where no change is settling, which both would hold.
+    kept : (S,) float64
+        Share of its variance that each pace keeps.
+    where : ((S,) bool, (S,) bool)
+        Where no alert stands: a change of use then leaves the level where it was, at zero; and
+        where no change is settling, which both would hold.
     """
+    sound, free = where
     parts = np.concatenate([unchanged, shapes], axis=1)
     paces = unchanged.shape[1]
-    spread = np.where(sound, UNCHANGED, BESIDE)
-    parts[VARIANCE, :paces] *= spread
+    parts[VARIANCE, :paces] *= kept
     parts[WEIGHT, paces:] *= free * ODDS[:, None]
     parts[WEIGHT] /= parts[WEIGHT].sum(axis=0)
     weight, mean, variance = unchanged
     middle = (weight * mean).sum(axis=0)
     whole = (weight * (variance + mean * mean)).sum(axis=0) - middle * middle
     use = parts[VARIANCE, paces + USE]
-    use[sound] = (spread * whole)[sound]
+    use[sound] = (kept * whole)[sound]
     return parts
 
 

@@ -75,7 +75,7 @@ def padded(segments: Sequence[Segment], whole: IntArray, last: FloatArray) -> Pa
     ----------
     segments : sequence of Segment
         S segments with the same number of shared parts.
-    whole, last : (11, S) int64, (4, S) float64
+    whole, last : (12, S) int64, (4, S) float64
         Where their drives before these ended, see :mod:`healthtrack.drift.state`.
     """
     sizes = np.array([segment.value.size for segment in segments])

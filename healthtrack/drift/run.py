@@ -28,6 +28,7 @@ from healthtrack.drift.state import (
     DISTANCE,
     FIRST,
     FOUND,
+    FREE,
     HEALTHY,
     HIGH,
     LOW,
@@ -264,6 +265,7 @@ def _move(state: State, model: level.Model, data: Padded, move: level.Move, driv
             change.open_candidates(state.bank, model, where, state.whole[COUNT], place)
     state.last[DAYS], state.last[DISTANCE] = data.days[drive], data.distance[drive]
     state.whole[COUNT] += valid
+    state.whole[FREE] += valid & ~pinned
     state.whole[PINNED] = np.where(valid, pinned, state.whole[PINNED])
 
 
@@ -302,7 +304,9 @@ def _say(
     _mix(moments, weighed, np.where(normal, share, 0.0), np.where(normal, still, 0.0))
     free = normal | (state.whole[SINCE] < 0)
     unchanged = level.by_pace(state.level, model, normal, band.REMEMBERED)
-    return moments, band.together(unchanged, weighed.shapes, normal, free), weighed
+    step = np.maximum(state.whole[STEPS], 0) / 1000.0
+    spread = band.spread(state.whole[FREE], normal, step)
+    return moments, band.together(unchanged, weighed.shapes, spread, (normal, free)), weighed
 
 
 def _odds(weighed: change.Weighed) -> tuple[FloatArray, FloatArray]:

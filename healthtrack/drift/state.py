@@ -32,11 +32,12 @@ RELEASE = 0.15
 """Prior sd of the level after the healthy period, in limits: about a drive's error, so that a first
 drive that is far off is an outlier and not the new level. What has changed by more is a candidate
 change's to say, and the band is soon what the data allow."""
-COUNT, STATE, HEALTHY, PINNED, SINCE, LOW, MIDDLE, HIGH, STEPS, BEGUN, FOUND = range(11)
+COUNT, STATE, HEALTHY, PINNED, SINCE, LOW, MIDDLE, HIGH, STEPS, BEGUN, FOUND, FREE = range(12)
 """Places in ``whole``: drives so far, state, healthy drives in a row, last drive pinned; drives
 since a change was found (−1: none that still settles); when the standing alert's change began
 (2.5 %, median, 97.5 %; −1 until settled) and the share of the step shape [1/1000]; of the change
-that still settles, when it likeliest began and the drive that found it (−1: none)."""
+that still settles, when it likeliest began and the drive that found it (−1: none); drives since the
+healthy period."""
 DAYS, DISTANCE, FIRST, RESTLESS = 0, 1, 2, 3
 """Places in ``last``: of the last drive; the day of the first; how likely it is, as of the last
 drive, that the use has changed."""
@@ -44,7 +45,7 @@ drive, that the use has changed."""
 
 @dataclass
 class State:
-    """Filters and counters of S series: ``whole`` (11, S) int64, ``last`` (4, S) float64."""
+    """Filters and counters of S series: ``whole`` (12, S) int64, ``last`` (4, S) float64."""
 
     level: Level
     bank: Bank
@@ -106,7 +107,7 @@ def first_level(segments: Sequence[Segment], grid: Grid) -> Level:
 
 def first_counts(series: int) -> tuple[IntArray, FloatArray]:
     """Return ``whole`` and ``last`` before the first drives."""
-    whole = np.zeros((11, series), dtype=np.int64)
+    whole = np.zeros((12, series), dtype=np.int64)
     whole[SINCE : HIGH + 1] = whole[BEGUN : FOUND + 1] = -1
     return whole, np.zeros((4, series))
 

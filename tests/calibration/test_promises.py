@@ -59,10 +59,10 @@ def test_over_all_kinds_the_band_covers_93_to_97_percent(followed):
 
 
 def test_the_first_ten_drives_after_the_healthy_period_are_covered_too(followed):
-    """A first odd drive is not the new level: 92.4 ± 1.1 % of these."""
+    """Little is known then, and the band says so: 94.7 ± 0.9 % of these."""
     lives = [pair for kind in KINDS for pair in zip(*followed[kind.name], strict=True)]
     covered = [held(course, one)[LEARNED : LEARNED + 10].mean() for one, course in lives]
-    assert np.mean(covered) > 0.92 - 2.5 * np.std(covered) / np.sqrt(len(covered))
+    assert np.mean(covered) > 0.93 - 2.0 * np.std(covered) / np.sqrt(len(covered))
 
 
 def test_false_alerts_are_as_rare_as_promised(followed):

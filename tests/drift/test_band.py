@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.special import ndtri
 
-from healthtrack.drift import band, follow_many
+from healthtrack.drift import band, follow_many, resume
+from healthtrack.drift.level import by_pace
+from healthtrack.drift.state import model_of
 from tests.calibration.histories import KINDS, LEARNED, life
 
 
@@ -78,3 +82,31 @@ def test_a_first_drive_that_is_far_off_is_not_the_new_level():
     [course] = follow_many([segment], [np.log(80.0)])
     assert course.level[LEARNED] < 4.0
     assert course.low[LEARNED + 2] <= 0.0
+
+
+def test_soon_after_the_healthy_period_the_whole_variance_counts_and_later_less_of_it():
+    sound = np.array([True, True, True, False, False])
+    step = np.array([0.0, 0.0, 0.0, 0.0, 1.0])
+    kept = band.spread(np.array([0, 15, 400, 400, 400]), sound, step)
+    assert kept[0] == 1.0
+    assert kept[1] == pytest.approx(band.UNCHANGED + (1.0 - band.UNCHANGED) * np.exp(-1.0))
+    assert kept[2:] == pytest.approx([band.UNCHANGED, band.BESIDE, 1.0])
+
+
+def test_what_the_past_says_of_the_pace_counts_in_part(maker, one_point_grid):
+    """With nothing of it the weights are those taken beforehand, with all of it the filter's."""
+    grid = replace(
+        one_point_grid(wander=0.5),
+        pace=np.array([0.0, 0.5]),
+        walk=np.array([0.0, 0.1]),
+        log_prior_pace=np.log([0.7, 0.3]),
+        log_later_pace=np.log([0.4, 0.6]),
+    )
+    segment = maker.segment(maker.rng.normal(size=60), pinned=np.arange(60) < 20)
+    state, _ = resume(None, segment, 5.0, grid)
+    model, sound = model_of([segment], grid), np.array([True])
+    nothing, all_of_it = (by_pace(state.level, model, sound, share)[0, :, 0] for share in (0, 1))
+    np.testing.assert_allclose(nothing, [0.4, 0.6])
+    own = np.exp(state.level.log_weight[0, :, 0]) * [0.4 / 0.7, 0.6 / 0.3]
+    np.testing.assert_allclose(all_of_it, own / own.sum())
+    assert abs(all_of_it[0] - nothing[0]) > 0.01
