@@ -44,11 +44,8 @@ SENSORS = {
 }
 """Indicators that use the sensor of a cause: a sensor that no indicator uses is not blamed."""
 MODEL_SD = {"airflow": 0.2, "boost": 0.2, "breathing": 0.2, "charge_temperature": 0.4}
-"""What a region of a healthy vehicle still differs by beyond its stated error: the weather's answer
-is learned for an indicator as a whole, and regions differ. [its unit]"""
-HOT_SD = 1.0
-"""The same for the charge temperature at full load: on healthy simulated vehicles it was up to 5 K
-off in summer, and 0 K at part load. [K]"""
+"""What a region of a healthy vehicle still differs by beyond its stated error: how regions answer
+to temperature is told from their drives, how to pressure and humidity is not. [its unit]"""
 
 
 @dataclass(frozen=True)
@@ -148,8 +145,6 @@ def _logarithmic(item: RegionEvidence) -> tuple[float, float]:
 
 
 def _lasting(item: RegionEvidence) -> float:
-    if item.indicator == "charge_temperature" and PLACES[item.region].full_load > 0.5:
-        return HOT_SD
     return MODEL_SD.get(item.indicator, SMALLEST_SD)
 
 
