@@ -14,6 +14,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import log_ndtr
 
 from healthtrack.diagnosis.causes import (
     CAUSES,
@@ -64,6 +65,16 @@ FILLED = frozenset({"airflow", "breathing"})
 that reads low does, so that one is never quite sure of the sensor."""
 FILLED_SHARE = 0.15
 """Share of that among what is unknown: such engines are far rarer than dirty sensors."""
+DRIVEN = frozenset({"airflow", "boost"})
+"""What an engine that is asked for more gives more of, both alike: other software, a boost control
+that overshoots. No cause of the list does, and a cause that fits badly must not win for that."""
+RESTING = frozenset({"standstill", "idle"})
+DRIVEN_SHARE = 0.3
+"""Share of that among what is unknown: altered software is no rarity (common practice)."""
+DRIVEN_VARIES = 0.5
+"""By how much regions differ in it, of it: most of it is asked for at full load."""
+DRIVEN_BESIDE = 0.3
+"""What moves beside it in all indicators (warmth, filling), of it, in their units."""
 UNKNOWN_TOGETHER = 0.7
 """Correlation of an unknown's effect on one indicator between regions."""
 
@@ -322,6 +333,28 @@ def _coarse(log_prior: FloatArray) -> FloatArray:
     )
 
 
+def _driven(
+    reading: Reading, level: FloatArray, covariance: FloatArray, unit: FloatArray, scale: float
+) -> float:
+    """Return the log density of an engine that gives more air and boost under load.
+
+    By an amount that is half-normal with ``scale``: integrated in closed form.
+    """
+    alike = np.array(
+        [float(name in DRIVEN and region not in RESTING) for name, region in reading.regions]
+    )
+    here = np.array([region for _, region in reading.regions])
+    together = np.outer(alike, alike) * (here[:, np.newaxis] == here[np.newaxis])
+    beside = DRIVEN_VARIES**2 * together + np.diag((DRIVEN_BESIDE * unit) ** 2)
+    left = covariance + scale**2 * beside
+    inverse = np.linalg.inv(left)
+    certain = 1.0 / scale**2 + alike @ inverse @ alike
+    found = alike @ inverse @ level / np.sqrt(certain)
+    zero = np.zeros((1, 1, level.size))
+    whole = (left + scale**2 * np.outer(alike, alike))[np.newaxis]
+    return float(_log_density(level, zero, whole)[0, 0] + np.log(2.0) + log_ndtr(found))
+
+
 def _unknown(reading: Reading, level: FloatArray, covariance: FloatArray) -> float:
     names = [INDICATORS[index] for index in reading.indicator]
     unit = np.array([UNKNOWN_UNIT[name] for name in names])
@@ -331,7 +364,7 @@ def _unknown(reading: Reading, level: FloatArray, covariance: FloatArray) -> flo
     # what is unknown is any pattern, or an engine that itself fills less or more
     filled = np.array([float(name in FILLED) for name in names])
     shapes = (
-        (1.0 - FILLED_SHARE, shape * np.outer(unit, unit)),
+        (1.0 - FILLED_SHARE - DRIVEN_SHARE, shape * np.outer(unit, unit)),
         # no more alike everywhere than a cause's effects are: else it fits what is flat too well
         (FILLED_SHARE, np.outer(filled, filled) + FLOOR**2 * np.diag(filled)),
     )
@@ -341,4 +374,6 @@ def _unknown(reading: Reading, level: FloatArray, covariance: FloatArray) -> flo
         for scale in UNKNOWN_SCALES
         for share, pattern in shapes
     ]
+    driven = [_driven(reading, level, covariance, unit, scale) for scale in UNKNOWN_SCALES]
+    densities += [np.log(DRIVEN_SHARE) + density for density in driven]
     return float(np.logaddexp.reduce(densities) - np.log(len(UNKNOWN_SCALES)))

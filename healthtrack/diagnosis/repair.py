@@ -141,6 +141,7 @@ def _joint(reading: Reading, later: Reading, kind: str) -> Reading:
         covariance=covariance,
         indicator=np.tile(reading.indicator, 2),
         bin=np.tile(reading.bin, 2),
+        regions=2 * reading.regions,
     )
 
 
