@@ -26,16 +26,21 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
+TOGETHER = 8
+"""Drives whose variances are multiplied before one logarithm is taken of all."""
+
 
 class _Parts(NamedTuple):
     """What is known of S series: shared parts other than the offset, wander, slope, level.
 
-    ``rows`` are of one part each, (i + 2, S): its mean, then its covariance with those up to it.
-    ``answers`` (D + 1, S) are the figure's mean and its covariance with each part, ``taken`` is
-    room for what a figure takes from each row, ``answered`` what of the answers belongs to each.
+    ``rows`` are of one part each, (i + 2, S): its mean, then its covariance with those up to it;
+    ``sway`` (2, S) is what slope and level share with the wander. ``answers`` (D + 1, S) are the
+    figure's mean and its covariance with each part, ``taken`` is room for what a figure takes from
+    each row, ``answered`` what of the answers belongs to each.
     """
 
     rows: tuple[FloatArray, ...]
+    sway: FloatArray
     answers: FloatArray
     taken: tuple[FloatArray, ...]
     answered: tuple[FloatArray, ...]
@@ -67,13 +72,22 @@ def log_likelihood_of(data: Padded, model: Model, before: Level) -> FloatArray:
     noise = data.variance if (factor == 1.0).all() else data.variance * factor
     if use is not None:  # nothing is learned from padding
         noise = np.where(data.valid, noise, np.inf)
-    total = np.zeros(data.value.shape[1])
-    for drive, move in enumerate(moves_of(model, data.step, data.wait)):
-        _advance(parts.rows, move, None if released is None else data.pinned[drive])
+    total, product = np.zeros(data.value.shape[1]), np.ones(data.value.shape[1])
+    moves = moves_of(model, data.step, data.wait)
+    drives = zip(moves, data.value, noise, data.shared[:, 1:], strict=True)
+    for drive, (move, value, error, factors) in enumerate(drives):
+        _advance(parts, move, None if released is None else data.pinned[drive])
         if released is not None:
             parts.rows[-1][-1] += model.release2 * released[drive]
-        gained = _absorb(parts, data.shared[drive, 1:], (data.value[drive], noise[drive]))
-        total += gained if use is None else np.where(data.valid[drive], gained, 0.0)
+        variance, squared = _absorb(parts, factors, (value, error))
+        if use is not None:
+            variance, squared = np.where(data.valid[drive], (variance, squared), [[1.0], [0.0]])
+        total += squared
+        product *= variance
+        if drive % TOGETHER == TOGETHER - 1:
+            total += np.log(product)
+            product.fill(1.0)
+    total += np.log(product)
     return np.asarray(-0.5 * (total + LOG_2PI * data.valid.sum(axis=0)))
 
 
@@ -94,23 +108,29 @@ def _first_parts(before: Level) -> _Parts:
     size = before.joint.shape[0]
     joint = before.joint[:, :, 0, 0]
     order = [*range(SHARED + 1, size), 2, 1, SHARED]
-    rows = tuple(
-        np.stack([joint[part, -1], *(joint[part, other] for other in order[: place + 1])])
+    numbers = [
+        number
         for place, part in enumerate(order)
-    )
+        for number in (joint[part, -1], *(joint[part, other] for other in order[: place + 1]))
+    ]
+    whole, starts = np.stack(numbers), [i * (i + 3) // 2 for i in range(len(order))]
+    rows = tuple(whole[start : start + i + 2] for i, start in enumerate(starts))
+    wander = len(order) - SHARED
     answers = np.empty((len(rows) + 1, joint.shape[-1]))
     room = np.empty_like(answers)
     return _Parts(
         rows,
+        whole[starts[wander + 1] + wander + 1 :: wander + 3][:2],
         answers,
         tuple(room[: len(row)] for row in rows),
         tuple(answers[: len(row)] for row in rows),
     )
 
 
-def _advance(rows: tuple[FloatArray, ...], move: Move, pinned: NDArray[np.bool_] | None) -> None:
+def _advance(parts: _Parts, move: Move, pinned: NDArray[np.bool_] | None) -> None:
     """Carry all parts from the drive before to this one; where pinned the level stays."""
-    wander, slope, level = rows[-SHARED:]
+    wander, slope, level = parts.rows[-SHARED:]
+    sway = parts.sway
     lean, variance, step, keep = level[-2], level[-1], move.step, move.keep[0]
     variance += step * lean
     before = level[:-1]
@@ -120,9 +140,7 @@ def _advance(rows: tuple[FloatArray, ...], move: Move, pinned: NDArray[np.bool_]
     last = wander[-1]
     last *= keep
     last += move.fresh[0]
-    place = len(wander) - 1
-    slope[place] *= keep
-    level[place] *= keep
+    sway *= keep
     gained = (move.rise[0], move.tilt[0], move.bend[0])
     rise, tilt, bend = gained if pinned is None else (part * ~pinned for part in gained)
     variance += rise
@@ -133,8 +151,8 @@ def _advance(rows: tuple[FloatArray, ...], move: Move, pinned: NDArray[np.bool_]
 
 def _absorb(
     parts: _Parts, factors: FloatArray, figure: tuple[FloatArray, FloatArray]
-) -> FloatArray:
-    """Take in one figure; return the logarithm of its variance plus its squared error over that.
+) -> tuple[FloatArray, FloatArray]:
+    """Take in one figure; return its variance as foreseen and its squared error over that.
 
     ``factors`` are those of the shared parts (B - 1, S).
     """
@@ -155,18 +173,15 @@ def _absorb(
         np.multiply(share, answered, taken)
         np.subtract(row, taken, row)
     of_error *= error
-    of_error += np.log(variance, variance)
-    return np.asarray(of_error)
+    return variance, of_error
 
 
 def _answer(parts: _Parts, factors: FloatArray) -> None:
     """Reckon the figure's mean and its covariance with each part."""
     rows, out = parts.rows, parts.answers
-    wander, slope, level = rows[-SHARED:]
+    wander, level = rows[-SHARED], rows[-1]
     np.add(level[: len(wander)], wander, parts.answered[-SHARED])
-    place = len(wander) - 1
-    np.add(level[-2], slope[place], out[-2])
-    np.add(level[-1], level[place], out[-1])
+    np.add(level[-2:], parts.sway, out[-2:])
     for other, factor in enumerate(factors):
         row = rows[other]
         out[: len(row)] += row * factor
