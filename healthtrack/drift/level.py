@@ -115,15 +115,18 @@ def moves_of(model: Model, step: FloatArray, wait: FloatArray) -> Iterator[Move]
 
 
 def _moves(model: Model, step: FloatArray, wait: FloatArray) -> Iterator[Move]:
-    keep = np.exp(wait[:, None] / -model.memory[:, None])
+    keep = wait[:, None] * (-1.0 / model.memory[:, None])
+    np.exp(keep, out=keep)
     fresh = keep * keep
     np.subtract(1.0, fresh, out=fresh)
     fresh *= model.standing
     along = step[:, None]
     bend = model.pace2 * along
-    tilt = bend * (0.5 * along)
-    rise = tilt * (along / 1.5)
-    rise += model.walk2 * along
+    tilt = bend * along
+    tilt *= 0.5
+    rise = tilt * (2.0 / 3.0)
+    rise += model.walk2
+    rise *= along
     return map(Move, step, keep, fresh, rise, tilt, bend)
 
 
