@@ -17,6 +17,7 @@ from healthtrack.airpath.engine_parts import Engine, Fault
 from healthtrack.airpath.mean_value import Healthy, solve, solve_healthy, surplus
 from healthtrack.diagnosis.causes import CAUSES
 from healthtrack.diagnosis.engines import (
+    KINDS,
     NUMBER,
     RECIRCULATION_ENDS,
     SEED,
@@ -39,6 +40,8 @@ LADDER = (0.2, 0.6, 1.1, 2.2, 4.5)
 on; the last is as large as the model is meant for."""
 MOST_FALL = 4.0
 """Largest -d ln(recirculated share) / d ln(manifold pressure) along healthy operating points."""
+NO_ANSWER = 300.0
+"""An effect so large is none: twenty times the flow. What is not a number is no smaller. [%, K]"""
 LEAK_STATED_AT = 2500.0
 """Engine speed at which a leak's share of the flow is stated: the same for all engines, whatever
 the speed at which each reaches its full flow. [rpm]"""
@@ -103,9 +106,43 @@ def signatures(
         np.array(setting.pressure_ratio),
         np.array(setting.ambient_pressure),
     )
-    healthy = solve_healthy(engine, point)
-    reader = _Reader(healthy, setting, engines)
-    return {name: _of(cause, reader) for name, cause in CAUSES.items()}
+    # an engine that cannot run at these points gives no numbers: it is replaced
+    with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
+        reader = _Reader(solve_healthy(engine, point), setting, engines)
+        found = {name: _of(cause, reader) for name, cause in CAUSES.items()}
+    return _of_those_that_run(found)
+
+
+def _of_those_that_run(
+    found: dict[str, tuple[Signature, ...]],
+) -> dict[str, tuple[Signature, ...]]:
+    """Let the next engine of its kind stand in for one that cannot run as this vehicle does.
+
+    Some plausible engines have too small a compressor for the boost that this one shows at low
+    speed, or none left over for the largest faults: the model's balance has no answer then.
+    """
+    runs = np.logical_and.reduce(
+        [
+            (np.abs(signature.effect) < NO_ANSWER).all(axis=(1, 2, 3))
+            for signs in found.values()
+            for signature in signs
+        ]
+    )
+    if runs.all() or not runs.any():
+        return found
+    stands = np.arange(runs.size)
+    for engine in np.flatnonzero(~runs):
+        stands[engine] = min(
+            np.flatnonzero(runs),
+            key=lambda other: (
+                other * KINDS // runs.size != engine * KINDS // runs.size,
+                (other - engine) % runs.size,
+            ),
+        )
+    return {
+        name: tuple(replace(signature, effect=signature.effect[stands]) for signature in signs)
+        for name, signs in found.items()
+    }
 
 
 def _of(cause: Cause, reader: _Reader) -> tuple[Signature, ...]:

@@ -21,3 +21,18 @@ def test_a_leak_is_stated_at_one_engine_speed_whatever_the_engine():
     assert np.ptp(full_speed) > 1000.0
     early, late = (breathing[full_speed < 2800.0], breathing[full_speed > 3200.0])
     assert abs(np.median(early) - np.median(late)) < 0.5
+
+
+def test_engines_that_cannot_run_as_the_vehicle_does_are_replaced():
+    """Boost at low speed: the balance of some plausible engines has no answer, and NaN came out."""
+    regions = ("part_load", "part_load", "full_load")
+    hard = Setting(regions, (1500.0, 2000.0, 1500.0), (2.0, 1.5, 2.6), (94.0,) * 3, False)
+    for signs in signatures(hard).values():
+        for signature in signs:
+            assert np.isfinite(signature.effect).all()
+            assert np.abs(signature.effect).max() < 300.0
+    easy = Setting(("part_load",), (2000.0,), (1.3,), (99.0,), False)
+    different = {
+        signature.effect.std(axis=0).max() for signature in signatures(easy)["egr_stuck_open"]
+    }
+    assert min(different) > 0.0
