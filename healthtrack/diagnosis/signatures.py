@@ -40,8 +40,6 @@ LADDER = (0.2, 0.6, 1.1, 2.2, 4.5)
 on; the last is as large as the model is meant for."""
 MOST_FALL = 4.0
 """Largest -d ln(recirculated share) / d ln(manifold pressure) along healthy operating points."""
-NO_ANSWER = 300.0
-"""An effect so large is none: twenty times the flow. What is not a number is no smaller. [%, K]"""
 LEAK_STATED_AT = 2500.0
 """Engine speed at which a leak's share of the flow is stated: the same for all engines, whatever
 the speed at which each reaches its full flow. [rpm]"""
@@ -123,7 +121,7 @@ def _of_those_that_run(
     """
     runs = np.logical_and.reduce(
         [
-            (np.abs(signature.effect) < NO_ANSWER).all(axis=(1, 2, 3))
+            np.isfinite(signature.effect).all(axis=(1, 2, 3))
             for signs in found.values()
             for signature in signs
         ]

@@ -30,7 +30,6 @@ def test_engines_that_cannot_run_as_the_vehicle_does_are_replaced():
     for signs in signatures(hard).values():
         for signature in signs:
             assert np.isfinite(signature.effect).all()
-            assert np.abs(signature.effect).max() < 300.0
     easy = Setting(("part_load",), (2000.0,), (1.3,), (99.0,), False)
     different = {
         signature.effect.std(axis=0).max() for signature in signatures(easy)["egr_stuck_open"]
