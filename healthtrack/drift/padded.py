@@ -34,15 +34,29 @@ class Padded:
     ``wait`` and ``step`` are from the drive before; ``valid`` marks what is no padding.
     """
 
+    segments: Sequence[Segment]
     value: FloatArray
     variance: FloatArray
-    days: FloatArray
-    distance: FloatArray
     wait: FloatArray
     step: FloatArray
     pinned: BoolArray
     valid: BoolArray
     shared: FloatArray
+
+    @cached_property
+    def days(self) -> FloatArray:
+        """Moments of the drives in days, (N, S)."""
+        return self._axis([segment.days for segment in self.segments])
+
+    @cached_property
+    def distance(self) -> FloatArray:
+        """Places of the drives in 10 000 km, (N, S)."""
+        return self._axis([segment.distance for segment in self.segments])
+
+    def _axis(self, columns: Sequence[FloatArray]) -> FloatArray:
+        out = np.empty(self.value.shape)
+        _fill(out, columns)
+        return out
 
     @cached_property
     def use(self) -> FloatArray | None:
@@ -83,18 +97,19 @@ def padded(segments: Sequence[Segment], whole: IntArray, last: FloatArray) -> Pa
     """
     sizes = np.array([segment.value.size for segment in segments])
     # all numbers in one piece of memory: large ones come in large pages
-    value, variance, days, distance, wait, step = np.empty((6, sizes.max(), sizes.size))
+    value, variance, wait, step = np.empty((4, sizes.max(), sizes.size))
     _fill(value, [segment.value for segment in segments])
     _fill(variance, [segment.se for segment in segments])
     variance *= variance
     begun = whole[COUNT] > 0
-    axes = ((days, wait, "days", DAYS), (distance, step, "distance", DISTANCE))
-    for axis, gone, name, place in axes:
-        _fill(axis, [getattr(segment, name) for segment in segments])
-        np.subtract(axis[0], np.where(begun, last[place], axis[0]), out=gone[0])
-        np.subtract(axis[1:], axis[:-1], out=gone[1:])
+    for out, columns, place in (
+        (wait, [segment.days for segment in segments], DAYS),
+        (step, [segment.distance for segment in segments], DISTANCE),
+    ):
+        first = np.array([column[0] for column in columns])
+        _fill_gone(out, columns, np.where(begun, last[place], first))
     return Padded(
-        value, variance, days, distance, wait, step,
+        segments, value, variance, wait, step,
         pinned=_column([segment.pinned for segment in segments], 0.0),
         valid=np.arange(sizes.max())[:, None] < sizes,
         shared=_column([segment.shared for segment in segments], 1.0),
@@ -115,6 +130,21 @@ def _fill(out: NDArray[Any], columns: Sequence[NDArray[Any]]) -> None:
         else:
             out[:size, ..., place] = column
             out[size:, ..., place] = column[-1]
+
+
+def _fill_gone(out: FloatArray, columns: Sequence[FloatArray], before: FloatArray) -> None:
+    """Write how far each place lies from the one before, of (n,) places of each segment."""
+    if all(len(column) == len(out) for column in columns):
+        for first in range(0, len(columns), TURNED):
+            part = slice(first, first + TURNED)
+            turned = np.array(columns[part])
+            out[0, part] = turned[:, 0] - before[part]
+            out[1:, part] = (turned[:, 1:] - turned[:, :-1]).T
+        return
+    for place, column in enumerate(columns):
+        out[0, place] = column[0] - before[place]
+        out[1 : len(column), place] = column[1:] - column[:-1]
+        out[len(column) :, place] = 0.0
 
 
 def _column(columns: Sequence[NDArray[Any]], common: float) -> NDArray[Any]:
