@@ -334,11 +334,11 @@ def _coarse(log_prior: FloatArray) -> FloatArray:
 
 
 def _driven(
-    reading: Reading, level: FloatArray, covariance: FloatArray, unit: FloatArray, scale: float
-) -> float:
-    """Return the log density of an engine that gives more air and boost under load.
+    reading: Reading, level: FloatArray, covariance: FloatArray, unit: FloatArray
+) -> list[float]:
+    """Return the log densities of an engine that gives more air and boost under load.
 
-    By an amount that is half-normal with ``scale``: integrated in closed form.
+    By an amount that is half-normal, at each of :data:`UNKNOWN_SCALES`: integrated in closed form.
     """
     alike = np.array(
         [float(name in DRIVEN and region not in RESTING) for name, region in reading.regions]
@@ -346,13 +346,17 @@ def _driven(
     here = np.array([region for _, region in reading.regions])
     together = np.outer(alike, alike) * (here[:, np.newaxis] == here[np.newaxis])
     beside = DRIVEN_VARIES**2 * together + np.diag((DRIVEN_BESIDE * unit) ** 2)
-    left = covariance + scale**2 * beside
-    inverse = np.linalg.inv(left)
-    certain = 1.0 / scale**2 + alike @ inverse @ alike
-    found = alike @ inverse @ level / np.sqrt(certain)
     zero = np.zeros((1, 1, level.size))
-    whole = (left + scale**2 * np.outer(alike, alike))[np.newaxis]
-    return float(_log_density(level, zero, whole)[0, 0] + np.log(2.0) + log_ndtr(found))
+    densities = []
+    for scale in UNKNOWN_SCALES:
+        left = covariance + scale**2 * beside
+        inverse = np.linalg.inv(left)
+        certain = 1.0 / scale**2 + alike @ inverse @ alike
+        found = alike @ inverse @ level / np.sqrt(certain)
+        whole = (left + scale**2 * np.outer(alike, alike))[np.newaxis]
+        density = _log_density(level, zero, whole)[0, 0] + np.log(2.0) + log_ndtr(found)
+        densities.append(float(density))
+    return densities
 
 
 def _unknown(reading: Reading, level: FloatArray, covariance: FloatArray) -> float:
@@ -374,6 +378,6 @@ def _unknown(reading: Reading, level: FloatArray, covariance: FloatArray) -> flo
         for scale in UNKNOWN_SCALES
         for share, pattern in shapes
     ]
-    driven = [_driven(reading, level, covariance, unit, scale) for scale in UNKNOWN_SCALES]
+    driven = _driven(reading, level, covariance, unit)
     densities += [np.log(DRIVEN_SHARE) + density for density in driven]
     return float(np.logaddexp.reduce(densities) - np.log(len(UNKNOWN_SCALES)))

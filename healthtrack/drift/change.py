@@ -33,7 +33,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import log_ndtr
 
-from healthtrack.drift.gaussian import absorb, climb, log_sum, relax
+from healthtrack.drift.gaussian import Filtered, absorb, climb, log_sum, relax
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -81,7 +81,7 @@ WANDER = 2
 
 
 @dataclass
-class Bank:
+class Bank(Filtered):
     """The filter without a further change (``joint``), K candidates of two shapes beside it.
 
     ``answer`` (D, K, 2, G, S) is how the filter's state answers to a change of size one; ``power``
@@ -92,7 +92,6 @@ class Bank:
     a straight line since. ``log_weight`` (G, S).
     """
 
-    joint: FloatArray
     log_weight: FloatArray
     answer: FloatArray
     power: FloatArray
@@ -100,16 +99,6 @@ class Bank:
     omega: FloatArray
     start: IntArray
     origin: FloatArray
-
-    @property
-    def mean(self) -> FloatArray:
-        """The filter's mean (D, G, S), a view."""
-        return self.joint[:, -1]
-
-    @property
-    def covariance(self) -> FloatArray:
-        """The filter's covariance (D, D, G, S), a view."""
-        return self.joint[:, :-1]
 
     @property
     def used(self) -> int:
@@ -354,11 +343,16 @@ def _levels(
     ``weight`` (K', 4, G, S) adds up to one over the candidates and points of each shape.
     """
     centre, variance = sizes
-    reach = np.stack([np.ones(at.shape), at, at, np.zeros(at.shape)], axis=1)
+    reach = _reach(at)
     first = (weight * centre).sum(axis=2) * reach
     second = (weight * (variance + centre * centre)).sum(axis=2) * reach * reach
     mean = first.sum(axis=0)
     return mean, second.sum(axis=0) - mean * mean
+
+
+def _reach(at: FloatArray) -> FloatArray:
+    """Return how far a change of size one has taken the level, (K', 4, S), (K', S) on."""
+    return np.stack([np.ones(at.shape), at, at, np.zeros(at.shape)], axis=1)
 
 
 def _levels_beside(bank: Bank, bent: IntArray, own: Sequence[FloatArray]) -> FloatArray:
@@ -368,8 +362,7 @@ def _levels_beside(bank: Bank, bent: IntArray, own: Sequence[FloatArray]) -> Flo
     is (2, 4, n).
     """
     weight, centre, variance, at = own
-    reach = np.stack([np.ones(at.shape), at, at, np.zeros(at.shape)], axis=1)[:, :, None]
-    reach = reach - bank.answer[0, : at.shape[0]][:, MADE_OF][..., bent]
+    reach = _reach(at)[:, :, None] - bank.answer[0, : at.shape[0]][:, MADE_OF][..., bent]
     level = bank.mean[0][:, bent] + reach * centre
     mean = (weight * level).sum(axis=(0, 2))
     spread = level * level + reach * reach * variance + bank.covariance[0, 0][:, bent]

@@ -125,10 +125,10 @@ def evidence(witnesses: Sequence[Witness]) -> Evidence:
     follows: dict[str, float] = {}
     for witness in witnesses:
         frame = _with_levels(witness)
-        late = _late_drives(witness)
+        earlier, late = _earlier_and_late(witness)
         for region in frame["region"].unique().sort().to_list():
             whole = frame.filter(pl.col("region") == region)
-            own = _own_answer(witness, whole)
+            own = _own_answer(witness, whole, earlier)
             part = own.taken_off(whole)
             said = _region(witness, region, part.filter(pl.col("drive").is_in(late)), own)
             if said is not None:
@@ -166,18 +166,13 @@ def _with_levels(witness: Witness) -> pl.DataFrame:
     return frame.with_columns(level=level)
 
 
-def _late_drives(witness: Witness) -> list[str]:
+def _earlier_and_late(witness: Witness) -> tuple[list[str], list[str]]:
+    """Return the drives before the late ones and before a change that stands; the late ones."""
     drives = witness.figures["drive"].to_list()
-    first = max(len(drives) - LATE_DRIVES, 0)
-    return drives[max(first, _since(witness) or 0) :]
-
-
-def _earlier_drives(witness: Witness) -> list[str]:
-    """Return the drives before the late ones and before a change that stands."""
-    drives = witness.figures["drive"].to_list()
-    first = max(len(drives) - LATE_DRIVES, 0)
-    since = _since(witness)
-    return drives[: first if since is None else min(first, since)]
+    first, since = max(len(drives) - LATE_DRIVES, 0), _since(witness)
+    if since is None:
+        return drives[:first], drives[first:]
+    return drives[: min(first, since)], drives[max(first, since) :]
 
 
 def _since(witness: Witness) -> int | None:
@@ -219,8 +214,8 @@ def _temperature_told() -> pl.Expr:
     return pl.col(f"c_{TEMPERATURE}") != 0.0
 
 
-def _own_answer(witness: Witness, part: pl.DataFrame) -> _OwnAnswer:
-    """Learn one region's own answer to temperature from its earlier drives.
+def _own_answer(witness: Witness, part: pl.DataFrame, drives: list[str]) -> _OwnAnswer:
+    """Learn one region's own answer to temperature from the earlier ``drives``.
 
     Generalised least squares with a Gaussian prior on the slope; level and a trend since the
     healthy period are left free, so that a fault that grew with the seasons is not taken for them.
@@ -228,7 +223,7 @@ def _own_answer(witness: Witness, part: pl.DataFrame) -> _OwnAnswer:
     doubt = [r.prior_sd for r in witness.learned.responses if r.condition == TEMPERATURE]
     if not doubt or f"c_{TEMPERATURE}" not in part.columns:
         return _OwnAnswer()
-    in_order = pl.DataFrame({"drive": _earlier_drives(witness)}, schema={"drive": pl.String})
+    in_order = pl.DataFrame({"drive": drives}, schema={"drive": pl.String})
     earlier = in_order.join(part, on="drive", maintain_order="left").filter(_temperature_told())
     healthy = earlier["drive"].is_in(witness.learned.drives)
     if not healthy.any():

@@ -8,6 +8,7 @@ of them: a drive takes some thirty calls, whatever their number.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -23,6 +24,23 @@ if TYPE_CHECKING:
 AT_ONCE = 8_000
 """Numbers of a state up to which it is updated by one call; larger ones go row by row, so that what
 a call needs beside it stays in the processor's cache."""
+
+
+@dataclass
+class Filtered:
+    """What a filter knows: ``joint`` (D, D + 1, …), covariance and mean."""
+
+    joint: FloatArray
+
+    @property
+    def mean(self) -> FloatArray:
+        """The mean (D, …), a view."""
+        return self.joint[:, -1]
+
+    @property
+    def covariance(self) -> FloatArray:
+        """The covariance (D, D, …), a view."""
+        return self.joint[:, :-1]
 
 
 class Innovation(NamedTuple):

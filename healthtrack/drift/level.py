@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from healthtrack.drift.gaussian import AT_ONCE, absorb, climb, hold, log_sum, relax
+from healthtrack.drift.gaussian import AT_ONCE, Filtered, absorb, climb, hold, log_sum, relax
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -46,7 +46,7 @@ class Model:
     """The numbers of S series and the grid, in the series' units.
 
     ``standing`` (G, S), ``memory`` (G,), ``pace2`` and ``walk2`` (Q, S), ``log_pace`` (Q,) once a
-    change has been found and ``log_more`` (Q,), by how much it exceeds the one before;
+    change has been found, ``log_pace_before`` (Q,) until then;
     ``limit``, ``notice``, ``side``, ``release2`` and ``scale`` (S,).
     """
 
@@ -55,7 +55,7 @@ class Model:
     pace2: FloatArray
     walk2: FloatArray
     log_pace: FloatArray
-    log_more: FloatArray
+    log_pace_before: FloatArray
     limit: FloatArray
     notice: FloatArray
     side: FloatArray
@@ -65,27 +65,16 @@ class Model:
 
 
 @dataclass
-class Level:
+class Level(Filtered):
     """State of the level filter: covariance and mean (D, D + 1, …), log weight (G, Q, S).
 
     ``noise`` (G, S) is the factor on the drives' error variances, ``information`` (S,) its worth in
     drives. The weights add up to one.
     """
 
-    joint: FloatArray
     log_weight: FloatArray
     noise: FloatArray
     information: FloatArray
-
-    @property
-    def mean(self) -> FloatArray:
-        """The mean (D, …), a view."""
-        return self.joint[:, -1]
-
-    @property
-    def covariance(self) -> FloatArray:
-        """The covariance (D, D, …), a view."""
-        return self.joint[:, :-1]
 
 
 class Move(NamedTuple):
@@ -258,7 +247,7 @@ def by_pace(level: Level, model: Model, sound: NDArray[np.bool_], share: float) 
     mean = (within * at).sum(axis=0)
     variance = (within * (level.covariance[0, 0] + at * at)).sum(axis=0) - mean * mean
     prior = model.log_pace[:, None]
-    beforehand = np.where(sound, prior - model.log_more[:, None], prior)
+    beforehand = np.where(sound, model.log_pace_before[:, None], prior)
     said = np.log(np.maximum(of_pace, 1e-300)) - beforehand
     share_of = np.exp(prior + share * (said - said.max(axis=0)))
     return np.stack([share_of / share_of.sum(axis=0), mean, variance])

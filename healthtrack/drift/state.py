@@ -63,11 +63,7 @@ def model_of(segments: Sequence[Segment], grid: Grid) -> Model:
         pace2=(grid.pace[:, None] * limit) ** 2,
         walk2=(grid.walk[:, None] * limit) ** 2,
         log_pace=grid.log_prior_pace if grid.log_later_pace is None else grid.log_later_pace,
-        log_more=(
-            np.zeros(grid.pace.size)
-            if grid.log_later_pace is None
-            else grid.log_later_pace - grid.log_prior_pace
-        ),
+        log_pace_before=grid.log_prior_pace,
         limit=limit,
         notice=np.array([segment.notice for segment in segments]),
         side=np.array([float(segment.side) for segment in segments]),
