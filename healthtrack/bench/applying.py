@@ -7,11 +7,10 @@ results is read again before it replaces the file, and must say exactly what was
 from __future__ import annotations
 
 import json
-import os
 import re
 from typing import TYPE_CHECKING, Any
 
-from healthtrack import config
+from healthtrack import config, placing
 from healthtrack.bench.settings import LIMIT, TABLES, changed, tunable
 from healthtrack.errors import SettingsError, UsageError
 
@@ -199,6 +198,4 @@ def _replace(path: Path, text: str, wanted: config.WorkspaceSettings) -> None:
             f"{path} is written in a way that could not be edited safely, so it is unchanged. "
             "Change the settings by hand, as `healthtrack backtest show` names them."
         )
-    writing = path.with_name(f".{path.name}.writing")
-    writing.write_text(text, encoding="utf-8")
-    os.replace(writing, path)  # noqa: PTH105 - the atomic one, by its name
+    placing.place(path, text.encode(), path.stat().st_mode & 0o777)

@@ -7,7 +7,6 @@ either side, and doing it twice is doing it once.
 from __future__ import annotations
 
 import json
-import os
 import uuid
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from healthtrack.errors import UsageError
 from healthtrack.jobs.maintenance import make_event
+from healthtrack.placing import place
 from healthtrack.service.state import FOLDER
 from healthtrack.store import Episodes
 
@@ -56,9 +56,7 @@ def ask(root: Path, request: Request) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     document = _document(request)
     target = folder / f"{uuid.uuid4().hex}.json"
-    temporary = target.with_suffix(".part")
-    temporary.write_text(json.dumps(document), encoding="utf-8")
-    os.replace(temporary, target)  # noqa: PTH105 - the atomic one, by its own name
+    place(target, json.dumps(document).encode())
     return target
 
 

@@ -17,6 +17,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from healthtrack.errors import SettingsError, UsageError
+from healthtrack.placing import place
 from healthtrack.service.state import FOLDER
 
 if TYPE_CHECKING:
@@ -104,12 +105,7 @@ def _write(root: Path, accounts: Mapping[str, Account]) -> None:
 
 def _write_secret(path: Path, text: str) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.part")
-    temporary.unlink(missing_ok=True)
-    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "w", encoding="utf-8") as stream:
-        stream.write(text)
-    os.replace(temporary, path)  # noqa: PTH105 - the atomic one, by its own name
+    place(path, text.encode(), 0o600)
 
 
 class Doorkeeper:

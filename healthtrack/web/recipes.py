@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import tomllib
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from healthtrack.errors import HealthtrackError, LogError, SettingsError
 from healthtrack.ingest.draft import draft, preview
 from healthtrack.ingest.pipeline import parse_pipeline
 from healthtrack.jobs.logs import content_hash
+from healthtrack.placing import place
 from healthtrack.web.logs import log_of
 from healthtrack.web.site import form_of, site_of, text_of
 
@@ -305,11 +305,9 @@ def save(workspace: Workspace, name: str, text: str) -> Path:
     target = workspace.pipelines / f"{name}.toml"
     if target.exists():
         raise SettingsError(f"there is a recipe {name} already; give this one another name.")
-    temporary = target.with_suffix(".part")
     try:
         workspace.pipelines.mkdir(parents=True, exist_ok=True)
-        temporary.write_text(text, encoding="utf-8")
-        os.replace(temporary, target)  # noqa: PTH105 - the atomic one, by its own name
+        place(target, text.encode())
     except OSError as error:
         raise SettingsError(f"{target.name} cannot be written: {error.strerror}.") from None
     return target
