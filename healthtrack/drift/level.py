@@ -100,23 +100,27 @@ def moves_of(model: Model, step: FloatArray, wait: FloatArray) -> Iterator[Move]
     together = max(AT_ONCE // max(model.standing.size, model.pace2.size), 1)
     for first in range(0, len(step), together):
         rows = slice(first, first + together)
-        yield from _moves(model, step[rows], wait[rows])
+        wander, level = ((len(step[rows]), *of.shape) for of in (model.standing, model.pace2))
+        moves = Move(step[rows], *map(np.empty, (wander, wander, level, level, level)))
+        reckon_moves(model, wait[rows], moves)
+        yield from map(Move, *moves)
 
 
-def _moves(model: Model, step: FloatArray, wait: FloatArray) -> Iterator[Move]:
-    keep = wait[:, None] * (-1.0 / model.memory[:, None])
-    np.exp(keep, out=keep)
-    fresh = keep * keep
-    np.subtract(1.0, fresh, out=fresh)
+def reckon_moves(model: Model, wait: FloatArray, moves: Move) -> None:
+    """Fill in what happens over ``moves.step`` (N, S) in ``wait`` (N, S); each part has N first."""
+    step, keep, fresh, rise, tilt, bend = moves
+    np.multiply(wait[:, None], -1.0 / model.memory[:, None], keep)
+    np.exp(keep, keep)
+    np.multiply(keep, keep, fresh)
+    np.subtract(1.0, fresh, fresh)
     fresh *= model.standing
     along = step[:, None]
-    bend = model.pace2 * along
-    tilt = bend * along
+    np.multiply(model.pace2, along, bend)
+    np.multiply(bend, along, tilt)
     tilt *= 0.5
-    rise = tilt * (2.0 / 3.0)
+    np.multiply(tilt, 2.0 / 3.0, rise)
     rise += model.walk2
     rise *= along
-    return map(Move, step, keep, fresh, rise, tilt, bend)
 
 
 def advance_level(level: Level, move: Move) -> None:

@@ -1,49 +1,113 @@
 """How likely many series are under one model with known errors, as fast as numpy goes.
 
 Where nothing is learned on the way (one grid point, Gaussian errors of known size) the filter of
-:mod:`healthtrack.drift.level` does more than the likelihood needs: only the sum of level and offset
-makes a figure, and half of a covariance is the other half. Here level and offset are one part, and
-the triangle below the diagonal is left out; each part's row begins with its mean, to which what
-happens to the row happens too.
+:mod:`healthtrack.drift.level` does more than the likelihood needs: only the sum of level, wander,
+offset and responses makes a figure. Here that sum, the signal, stands in the state in place of
+level and offset, so that a figure is one number of the state plus its error. From drive to drive
+the signal gains of each other part: of the slope the distance gone, of the wander what it does not
+keep, of a response the change of its condition.
 
 The recursion is Kalman's with the prediction-error decomposition (Durbin & Koopman, *Time Series
-Analysis by State Space Methods*, 2nd ed. 2012, ch. 4.3 and 7.2).
+Analysis by State Space Methods*, 2nd ed. 2012, ch. 4.3 and 7.2). A step is some twenty calls of
+numpy into room that is kept; all that can be reckoned beforehand is, for some drives together.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+import math
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from healthtrack.drift.level import LOG_2PI, SHARED, moves_of
+from healthtrack.drift.level import LOG_2PI, SHARED, Move, reckon_moves
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
-    from healthtrack.drift.level import Level, Model, Move
+    from healthtrack.drift.level import Level, Model
     from healthtrack.drift.padded import Padded
 
     FloatArray = NDArray[np.float64]
+    BoolArray = NDArray[np.bool_]
 
 TOGETHER = 8
-"""Drives whose variances are multiplied before one logarithm is taken of all."""
+"""Drives that are made ready together, and whose variances share one logarithm."""
+UNBUFFERED = 512
+"""Numbers in numpy's buffer. A longer one takes in several rows, and what a call broadcasts to them
+is then copied there first, which takes as long as the call itself."""
+LINE = 8
+"""Numbers in a line of the processor's cache."""
+NOTHING_SAID = 1e200
+"""Error variance of padding: nothing is learned from it."""
 
 
-class _Parts(NamedTuple):
-    """What is known of S series: shared parts other than the offset, wander, slope, level.
+class _Known(NamedTuple):
+    """What is known of S series: of K parts (responses' errors, slope, wander) and the signal.
 
-    ``rows`` are of one part each, (i + 2, S): its mean, then its covariance with those up to it;
-    ``sway`` (2, S) is what slope and level share with the wander. ``answers`` (D + 1, S) are the
-    figure's mean and its covariance with each part, ``taken`` is room for what a figure takes from
-    each row, ``answered`` what of the answers belongs to each.
+    They are views of one array, a row of each part and the signal's last; a row is the mean (the
+    signal's is less the figure), then the covariance with each part; the signal's own variance
+    comes at the end of all.
     """
 
+    parts: FloatArray
+    """(K, K + 1, S): all rows but the last."""
+    signal: FloatArray
+    """(K + 1, S): the last row."""
+    error: FloatArray
+    """(1, S): its mean."""
+    shared: FloatArray
+    """(K, 1, S): its covariances."""
+    variance: FloatArray
+    """(1, S): the signal's own."""
+    figure: FloatArray
+    """(K + 2, S): ``signal`` and ``variance``."""
+    moved: FloatArray
+    """(K + 3, S): the wander's own variance and ``figure``."""
+    bent: FloatArray
+    """(1, S): the slope's own variance."""
+    wander: FloatArray
+    """(K + 1, S): the wander's row."""
+    with_wander: FloatArray
+    """(K + 1, S): the covariances with the wander."""
+
+
+class _Drive(NamedTuple):
+    """What happens at a drive; with an axis in front, at TOGETHER drives."""
+
+    gain: FloatArray
+    """(K, 1, S): what the signal gains of each part since the drive before."""
+    keep: FloatArray
+    """(1, S): what the wander keeps."""
+    moved: FloatArray
+    """(K + 3, S): what is added to the like of it in :class:`_Known`: noise, and to the mean by how
+    much the figure before was higher."""
+    bent: FloatArray
+    """(1, S): what is added to the slope's variance."""
+    noise: FloatArray
+    """(1, S): error variance of the figure."""
+    foreseen: FloatArray
+    """(1, S): the answer, its variance as foreseen."""
+    squared: FloatArray
+    """(1, S): the answer, its squared error over that."""
+
+
+class _Room(NamedTuple):
+    """Room for what is reckoned at a drive, and its rows."""
+
+    products: FloatArray
+    """(K, K + 1, S)."""
     rows: tuple[FloatArray, ...]
-    sway: FloatArray
-    answers: FloatArray
-    taken: tuple[FloatArray, ...]
-    answered: tuple[FloatArray, ...]
+    twice: FloatArray
+    """(K, 1, S)."""
+    addends: tuple[FloatArray, ...]
+    shares: FloatArray
+    """(K + 1, S): of the error, then of each part."""
+    of_error: FloatArray
+    of_parts: FloatArray
+    rest: FloatArray
+    """(1, S)."""
 
 
 def log_likelihood_of(data: Padded, model: Model, before: Level) -> FloatArray:
@@ -67,123 +131,156 @@ def log_likelihood_of(data: Padded, model: Model, before: Level) -> FloatArray:
     ValueError
         Where a drive is pinned after one that is not.
     """
-    parts, released = _first_parts(before), _released(data)
-    use, factor = data.use, before.noise[0]
-    noise = data.variance if (factor == 1.0).all() else data.variance * factor
-    if use is not None:  # nothing is learned from padding
-        noise = np.where(data.valid, noise, np.inf)
-    total, product = np.zeros(data.value.shape[1]), np.ones(data.value.shape[1])
-    moves = moves_of(model, data.step, data.wait)
-    drives = zip(moves, data.value, noise, data.shared[:, 1:], strict=True)
-    for drive, (move, value, error, factors) in enumerate(drives):
-        _advance(parts, move, None if released is None else data.pinned[drive])
-        if released is not None:
-            parts.rows[-1][-1] += model.release2 * released[drive]
-        variance, squared = _absorb(parts, factors, (value, error))
-        if use is not None:
-            variance, squared = np.where(data.valid[drive], (variance, squared), [[1.0], [0.0]])
-        total += squared
-        product *= variance
-        if drive % TOGETHER == TOGETHER - 1:
-            total += np.log(product)
-            product.fill(1.0)
-    total += np.log(product)
-    return np.asarray(-0.5 * (total + LOG_2PI * data.valid.sum(axis=0)))
-
-
-def _released(data: Padded) -> NDArray[np.bool_] | None:
-    """Return where the healthy period ends just before a drive, (N, S); None if there is none."""
-    if not data.pinned.any():
-        return None
-    if (data.pinned[1:] & ~data.pinned[:-1]).any():
+    if data.pins and (data.pinned[1:] & ~data.pinned[:-1]).any():
         msg = "pinned drives must come first in a segment"
         raise ValueError(msg)
-    ended = np.zeros(data.pinned.shape, dtype=np.bool_)
-    ended[1:] = data.pinned[:-1] & ~data.pinned[1:]
-    return ended
+    known = _first_known(before)
+    room, together = _room_for(known), _drives_for(known)
+    drives = tuple(map(_Drive, *together))
+    total = np.zeros(data.value.shape[1])
+    with np.errstate():  # at its end the buffer is as before
+        np.setbufsize(UNBUFFERED)
+        for first in range(0, len(data.value), TOGETHER):
+            rows = slice(first, min(first + TOGETHER, len(data.value)))
+            ready = _Drive(*(part[: rows.stop - first] for part in together))
+            _say(ready, data, rows, before.noise)
+            _move(ready, data, rows, model)
+            _follow(known, drives[: rows.stop - first], room)
+            total += _summed(ready, None if data.use is None else data.valid[rows])
+    return np.asarray(-0.5 * (total + LOG_2PI * data.sizes))
 
 
-def _first_parts(before: Level) -> _Parts:
-    """Return the parts as they are known beforehand, level and offset put together."""
-    size = before.joint.shape[0]
+def _first_known(before: Level) -> _Known:
+    """Return what is known beforehand, with the responses at nought."""
     joint = before.joint[:, :, 0, 0]
-    order = [*range(SHARED + 1, size), 2, 1, SHARED]
-    numbers = [
-        number
-        for place, part in enumerate(order)
-        for number in (joint[part, -1], *(joint[part, other] for other in order[: place + 1]))
-    ]
-    whole, starts = np.stack(numbers), [i * (i + 3) // 2 for i in range(len(order))]
-    rows = tuple(whole[start : start + i + 2] for i, start in enumerate(starts))
-    wander = len(order) - SHARED
-    answers = np.empty((len(rows) + 1, joint.shape[-1]))
-    room = np.empty_like(answers)
-    return _Parts(
-        rows,
-        whole[starts[wander + 1] + wander + 1 :: wander + 3][:2],
-        answers,
-        tuple(room[: len(row)] for row in rows),
-        tuple(answers[: len(row)] for row in rows),
+    signal = joint[0] + joint[2] + joint[SHARED]
+    rows = [*joint[SHARED + 1 :], joint[1], joint[2], signal]
+    places = [-1, *range(SHARED + 1, len(joint)), 1, 2]
+    size = len(rows)
+    whole = _empty(size * size + 1, joint.shape[-1])
+    square = whole[:-1].reshape(size, size, -1)
+    square[...] = [row[places] for row in rows]
+    whole[-1] = signal[0] + signal[2] + signal[SHARED]
+    return _Known(
+        parts=square[:-1],
+        signal=square[-1],
+        error=square[-1, :1],
+        shared=square[-1, 1:, None],
+        variance=whole[-1:],
+        figure=whole[-size - 1 :],
+        moved=whole[-size - 2 :],
+        bent=square[-3, -2:-1],
+        wander=square[-2],
+        with_wander=square[:, -1],
     )
 
 
-def _advance(parts: _Parts, move: Move, pinned: NDArray[np.bool_] | None) -> None:
-    """Carry all parts from the drive before to this one; where pinned the level stays."""
-    wander, slope, level = parts.rows[-SHARED:]
-    sway = parts.sway
-    lean, variance, step, keep = level[-2], level[-1], move.step, move.keep[0]
-    variance += step * lean
-    before = level[:-1]
-    before += step * slope
-    variance += step * lean
-    wander *= keep
-    last = wander[-1]
-    last *= keep
-    last += move.fresh[0]
-    sway *= keep
-    gained = (move.rise[0], move.tilt[0], move.bend[0])
-    rise, tilt, bend = gained if pinned is None else (part * ~pinned for part in gained)
-    variance += rise
-    lean += tilt
-    last = slope[-1]
-    last += bend
+def _empty(*shape: int) -> FloatArray:
+    """Return room that begins with a line of the cache: few accesses then lie across two."""
+    size = math.prod(shape)
+    room = np.empty(size + LINE)
+    begin = -(room.ctypes.data // room.itemsize) % LINE
+    return room[begin : begin + size].reshape(shape)
 
 
-def _absorb(
-    parts: _Parts, factors: FloatArray, figure: tuple[FloatArray, FloatArray]
-) -> tuple[FloatArray, FloatArray]:
-    """Take in one figure; return its variance as foreseen and its squared error over that.
+def _room_for(known: _Known) -> _Room:
+    products, twice, shares, rest = (
+        _empty(*of.shape) for of in (known.parts, known.shared, known.signal, known.variance)
+    )
+    return _Room(
+        products, tuple(products), twice, tuple(twice), shares, shares[:1], shares[1:, None], rest
+    )
 
-    ``factors`` are those of the shared parts (B - 1, S).
+
+def _drives_for(known: _Known) -> _Drive:
+    gain, moved, one = known.shared.shape, known.moved.shape, known.variance.shape
+    by_row = _empty(moved[0], TOGETHER, moved[1])
+    by_row.fill(0.0)
+    return _Drive(
+        gain=_empty(TOGETHER, *gain),
+        moved=by_row.swapaxes(0, 1),
+        **{
+            name: _empty(TOGETHER, *one)
+            for name in ("keep", "bent", "noise", "foreseen", "squared")
+        },
+    )
+
+
+def _say(drives: _Drive, data: Padded, rows: slice, factor: FloatArray) -> None:
+    """Lay out what some drives' figures are, their errors and the responses' conditions."""
+    np.multiply(data.variance[rows, None], factor, drives.noise)
+    if data.use is not None:
+        drives.noise[~data.valid[rows, None]] = NOTHING_SAID
+    np.subtract(_earlier(data.value, rows), data.value[rows], drives.moved[:, 1])
+    conditions = data.shared[:, 1:, None]
+    np.subtract(conditions[rows], _earlier(conditions, rows), drives.gain[:, :-2])
+
+
+def _earlier(numbers: NDArray[Any], rows: slice) -> NDArray[Any]:
+    """Return the numbers of the drives before these, nought before the first of all."""
+    if rows.start > 0:
+        return numbers[rows.start - 1 : rows.stop - 1]
+    return np.concatenate([np.zeros_like(numbers[:1]), numbers[: rows.stop - 1]])
+
+
+def _move(drives: _Drive, data: Padded, rows: slice, model: Model) -> None:
+    """Reckon what happens between some drives and those before them."""
+    step, moved = data.step[rows], drives.moved[:, :, None]
+    fresh, rise, tilt = moved[:, -2], moved[:, -1], moved[:, -3]
+    move = Move(step, drives.keep, fresh, rise, tilt, drives.bent)
+    reckon_moves(model, data.wait[rows], move)
+    if data.pins:
+        _hold(move, data.pinned[rows], _earlier(data.pinned, rows), model.release2)
+    drives.gain[:, -2, 0] = step
+    np.subtract(drives.keep, 1.0, drives.gain[:, -1])
+    moved[:, 0] = fresh
+    rise += fresh
+
+
+def _hold(move: Move, pinned: BoolArray, earlier: BoolArray, release2: FloatArray) -> None:
+    """Let level and slope stay where they are pinned, and set the level free just after."""
+    free = ~pinned[:, None]
+    rise, tilt, bend = move.rise, move.tilt, move.bend
+    rise *= free
+    tilt *= free
+    bend *= free
+    rise += (release2 * (earlier & ~pinned))[:, None]
+
+
+def _follow(known: _Known, drives: Sequence[_Drive], room: _Room) -> None:
+    """Go from drive to drive: carry what is known there, and take the figure in."""
+    parts, signal, error, shared, variance, figure, moved, bent, wander, with_wander = known
+    products, rows, twice, addends, shares, of_error, of_parts, rest = room
+    for gain, keep, added, added_bent, noise, foreseen, squared in drives:
+        twice[...] = shared
+        np.multiply(gain, parts, products)
+        for row in rows:
+            signal += row
+        twice += shared
+        twice *= gain
+        for addend in addends:
+            variance += addend
+        wander *= keep
+        with_wander *= keep
+        bent += added_bent
+        moved += added
+
+        np.add(variance, noise, foreseen)
+        np.divide(1.0, foreseen, rest)
+        np.multiply(signal, rest, shares)
+        np.multiply(error, of_error, squared)
+        np.multiply(of_parts, signal, products)
+        parts -= products
+        rest *= noise
+        figure *= rest
+
+
+def _summed(drives: _Drive, valid: BoolArray | None) -> FloatArray:
+    """Return ln of the variances plus the squared errors over them, summed over some drives, (S,).
+
+    Where all drives are valid, ``valid`` is None.
     """
-    value, noise = figure
-    answers = parts.answers
-    _answer(parts, factors)
-    variance = noise + answers[-1]
-    variance += answers[len(parts.rows) - SHARED + 1]
-    for part, factor in enumerate(factors):
-        variance += factor * answers[part + 1]
-    error = answers[0]
-    error -= value
-    shares = answers / variance
-    of_error, *of_parts = shares
-    for row, share, taken, answered in zip(
-        parts.rows, of_parts, parts.taken, parts.answered, strict=True
-    ):
-        np.multiply(share, answered, taken)
-        np.subtract(row, taken, row)
-    of_error *= error
-    return variance, of_error
-
-
-def _answer(parts: _Parts, factors: FloatArray) -> None:
-    """Reckon the figure's mean and its covariance with each part."""
-    rows, out = parts.rows, parts.answers
-    wander, level = rows[-SHARED], rows[-1]
-    np.add(level[: len(wander)], wander, parts.answered[-SHARED])
-    np.add(level[-2:], parts.sway, out[-2:])
-    for other, factor in enumerate(factors):
-        row = rows[other]
-        out[: len(row)] += row * factor
-        for later in range(other + 1, len(rows)):
-            out[later + 1] += rows[later][other + 1] * factor
+    foreseen, squared = drives.foreseen[:, 0], drives.squared[:, 0]
+    if valid is not None:
+        foreseen[~valid], squared[~valid] = 1.0, 0.0
+    return np.asarray(np.log(foreseen.prod(axis=0)) + squared.sum(axis=0))

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     IntArray = NDArray[np.int64]
     BoolArray = NDArray[np.bool_]
 
-TURNED = 40
+TURNED = 160
 """Series turned from row to column at once: what the processor's cache holds."""
 
 
@@ -61,7 +61,17 @@ class Padded:
     @cached_property
     def use(self) -> FloatArray | None:
         """1 where a drive is valid, else 0; None where all are."""
-        return None if bool(self.valid.all()) else self.valid.astype(np.float64)
+        return None if bool(_unlike(self.valid).all()) else self.valid.astype(np.float64)
+
+    @cached_property
+    def sizes(self) -> IntArray:
+        """Drives of each series, (S,)."""
+        return np.array([segment.value.size for segment in self.segments])
+
+    @cached_property
+    def pins(self) -> bool:
+        """Whether any drive is pinned."""
+        return bool(_unlike(self.pinned).any())
 
     @cached_property
     def terms(self) -> tuple[tuple[Term, ...], ...]:
@@ -82,7 +92,7 @@ class Padded:
     @cached_property
     def constant(self) -> BoolArray:
         """Which shared parts enter every figure as they are: (B,)."""
-        return np.asarray((self.shared == 1.0).all(axis=(0, 2)))
+        return np.asarray((_unlike(self.shared) == 1.0).all(axis=(0, 2)))
 
 
 def padded(segments: Sequence[Segment], whole: IntArray, last: FloatArray) -> Padded:
@@ -111,9 +121,22 @@ def padded(segments: Sequence[Segment], whole: IntArray, last: FloatArray) -> Pa
     return Padded(
         segments, value, variance, wait, step,
         pinned=_column([segment.pinned for segment in segments], 0.0),
-        valid=np.arange(sizes.max())[:, None] < sizes,
+        valid=_valid(sizes),
         shared=_column([segment.shared for segment in segments], 1.0),
     )  # fmt: skip
+
+
+def _valid(sizes: IntArray) -> BoolArray:
+    """Return which of the drives laid out are no padding, (N, S)."""
+    longest = sizes.max()
+    if (sizes == longest).all():
+        return np.broadcast_to(np.True_, (longest, sizes.size))
+    return np.asarray(np.arange(longest)[:, None] < sizes)
+
+
+def _unlike(laid: NDArray[Any]) -> NDArray[Any]:
+    """Return the first drive alone where by :func:`_column` all are alike."""
+    return laid[:1] if laid.strides[0] == 0 else laid
 
 
 def _fill(out: NDArray[Any], columns: Sequence[NDArray[Any]]) -> None:
@@ -134,12 +157,15 @@ def _fill(out: NDArray[Any], columns: Sequence[NDArray[Any]]) -> None:
 
 def _fill_gone(out: FloatArray, columns: Sequence[FloatArray], before: FloatArray) -> None:
     """Write how far each place lies from the one before, of (n,) places of each segment."""
-    if all(len(column) == len(out) for column in columns):
+    length = len(out)
+    if all(len(column) == length for column in columns):
         for first in range(0, len(columns), TURNED):
             part = slice(first, first + TURNED)
-            turned = np.array(columns[part])
-            out[0, part] = turned[:, 0] - before[part]
-            out[1:, part] = (turned[:, 1:] - turned[:, :-1]).T
+            end_to_end = np.concatenate(columns[part])
+            gone = np.empty_like(end_to_end)
+            np.subtract(end_to_end[1:], end_to_end[:-1], gone[1:])
+            out[:, part] = gone.reshape(-1, length).T
+            out[0, part] = end_to_end[::length] - before[part]
         return
     for place, column in enumerate(columns):
         out[0, place] = column[0] - before[place]
@@ -150,8 +176,10 @@ def _fill_gone(out: FloatArray, columns: Sequence[FloatArray], before: FloatArra
 def _column(columns: Sequence[NDArray[Any]], common: float) -> NDArray[Any]:
     """Return one array of all segments as (N, …, S), of no size where all are ``common``."""
     shape = (max(map(len, columns)), *columns[0].shape[1:], len(columns))
-    if (np.concatenate(columns) == common).all():
-        return np.broadcast_to(np.asarray(common, columns[0].dtype), shape)
+    alike = np.asarray(common, columns[0].dtype)
+    parts = (columns[first : first + TURNED] for first in range(0, len(columns), TURNED))
+    if all((np.concatenate(part) == alike).all() for part in parts):
+        return np.broadcast_to(alike, shape)
     out = np.empty(shape, dtype=columns[0].dtype)
     _fill(out, columns)
     return out

@@ -10,6 +10,7 @@ import sys
 import time
 import warnings
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,9 +26,14 @@ from tests.calibration.histories import KINDS, life
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from numpy.typing import NDArray
+
     from healthtrack.drift.level import Level, Model
 
+    FloatArray = NDArray[np.float64]
+
 DRIVES = 500
+ROUNDS = 11
 
 
 def one_model() -> Grid:
@@ -76,44 +82,67 @@ def theirs(segment: Segment, *, apart: bool) -> sm.tsa.statespace.MLEModel:
     return model
 
 
-def timed(task: Callable[[], Any]) -> tuple[float, Any]:
-    """Return the processor time of a task, and what it returns."""
+def built(segments: list[Segment], *, apart: bool) -> list[sm.tsa.statespace.MLEModel]:
+    """Return statsmodels' models of these series."""
+    return [theirs(segment, apart=apart) for segment in segments]
+
+
+def loop(models: list[sm.tsa.statespace.MLEModel]) -> FloatArray:
+    """Return statsmodels' own likelihood of each model."""
+    return np.array([model.ssm.loglike() for model in models])
+
+
+def timed(task: Callable[[], Any]) -> float:
+    """Return the processor time of a task."""
     started = time.process_time()
-    result = task()
-    return time.process_time() - started, result
+    task()
+    return time.process_time() - started
+
+
+def spread(ratios: FloatArray) -> str:
+    """Return the rounds' median, smallest and largest."""
+    return f"{np.median(ratios):.1f} ({ratios.min():.1f}-{ratios.max():.1f})"
 
 
 def likelihood(count: int, *, even: bool) -> None:
-    """Compare the likelihood of many series, without and with laying out and building models."""
-    rng = np.random.default_rng(1)
+    """Compare the likelihood of many series, without and with laying out and building models.
+
+    Both sides run in turn, ROUNDS times: the processor's pace changes within seconds, so that a
+    ratio is of one round. Their loop is over models that have run before, which is quicker.
+    """
+    rng, grid = np.random.default_rng(1), one_model()
     segments = [series(rng, even=even) for _ in range(count)]
-    sample = range(0, count, max(count // 100, 1))
-    times, grid = "even" if even else "odd", one_model()
-    log_likelihood(segments[:2], grid)
-    laying, (data, model, before) = min(
-        (timed(lambda: laid_out(segments, grid)) for _ in range(5)), key=lambda pair: pair[0]
-    )
-    running, ours = min(
-        (timed(lambda: log_likelihood_of(data, model, before)) for _ in range(5)),
-        key=lambda pair: pair[0],
-    )
-    whole, same = min(
-        (timed(lambda: log_likelihood(segments, grid)) for _ in range(5)), key=lambda pair: pair[0]
-    )
-    np.testing.assert_array_equal(ours, same)
-    print(f"likelihood, {count} series x {DRIVES} {times} drives: laying out "
-          f"{1e3 * laying:.0f} ms, filter {1e3 * running:.0f} ms, one call for both "
-          f"{1e3 * whole:.0f} ms")  # fmt: skip
+    laid, part = laid_out(segments, grid), slice(None, None, max(count // 100, 1))
+    sample, ours = segments[part], log_likelihood(segments, grid)[part]
+    tasks: dict[Any, Callable[[], Any]] = {
+        "laying out": partial(laid_out, segments, grid),
+        "filter": partial(log_likelihood_of, *laid),
+        "both": partial(log_likelihood, segments, grid),
+    }
+    rounds = rounds_of(tasks, sample)
+    least = ", ".join(f"{name} {1e3 * rounds[name].min():.0f} ms" for name in tasks)
+    print(f"likelihood, {count} series x {DRIVES} {'even' if even else 'odd'} drives: {least}")
     for apart in (True, False):
-        theirs(segments[0], apart=apart).ssm.loglike()
-        building, models = timed(lambda: [theirs(segments[i], apart=apart) for i in sample])  # noqa: B023
-        loop, reference = timed(lambda: [model.ssm.loglike() for model in models])  # noqa: B023
-        building, loop = (part / len(models) * count for part in (building, loop))
-        off = float(np.abs(ours[list(sample)] - reference).max())
-        print(f"  statsmodels' loop, {4 if apart else 3} states: building {building:.2f} s, "
-              f"likelihood {loop:.2f} s; ratio {loop / running:.1f} once laid out and built, "
-              f"{(building + loop) / whole:.1f} with both; "
+        off = np.abs(ours - loop(built(sample, apart=apart))).max()
+        building, looping = (
+            rounds[name, apart] * (count / len(sample)) for name in ("building", "loop")
+        )
+        print(f"  statsmodels' loop, {4 if apart else 3} states: building {building.min():.2f} s, "
+              f"likelihood {looping.min():.2f} s; ratio {spread(looping / rounds['filter'])} once "
+              f"laid out and built, {spread((building + looping) / rounds['both'])} with both; "
               f"largest difference {off:.1e}")  # fmt: skip
+
+
+def rounds_of(ours: dict[Any, Callable[[], Any]], sample: list[Segment]) -> dict[Any, FloatArray]:
+    """Return the times of our tasks, and of building and running their models of a sample."""
+    tasks = dict(ours)
+    for apart in (True, False):
+        models = built(sample, apart=apart)
+        loop(models)
+        tasks["building", apart] = partial(built, sample, apart=apart)
+        tasks["loop", apart] = partial(loop, models)
+    rounds = [[timed(task) for task in tasks.values()] for _ in range(ROUNDS)]
+    return dict(zip(tasks, np.array(rounds).T, strict=True))
 
 
 def laid_out(segments: list[Segment], grid: Grid) -> tuple[Padded, Model, Level]:

@@ -47,6 +47,33 @@ def test_what_is_known_beforehand_counts_and_shorter_series_are_no_longer(
         assert one == pytest.approx(reference(larger, grid).ssm.loglike(), abs=1e-6)
 
 
+def test_any_number_of_drives_and_of_responses_will_do(maker, one_point_grid, reference):
+    """Drives are made ready eight at a time; the last of them may be fewer."""
+    grid = one_point_grid(wander=0.7, memory_days=9.0, pace=0.5, walk=0.3)
+    for sds in ([3.0], [3.0, 1.0, 0.5, 2.0]):
+        segments = [
+            maker.segment(
+                maker.rng.normal(size=size),
+                shared=np.column_stack(
+                    [np.ones(size), maker.rng.normal(size=(size, len(sds) - 1))]
+                ),
+                carried=maker.carried(sds),
+            )
+            for size in (1, 7, 8, 9, 17)
+        ]
+        together = log_likelihood(segments, grid)
+        alone = [log_likelihood([segment], grid)[0] for segment in segments]
+        theirs = [reference(segment, grid).ssm.loglike() for segment in segments]
+        np.testing.assert_allclose(together, theirs, rtol=0, atol=1e-6)
+        np.testing.assert_allclose(alone, theirs, rtol=0, atol=1e-6)
+
+
+def test_numpys_settings_are_left_as_they_were(maker, one_point_grid):
+    before = np.getbufsize(), np.geterr()
+    log_likelihood([maker.segment(maker.rng.normal(size=9))], one_point_grid(wander=0.5))
+    assert (np.getbufsize(), np.geterr()) == before
+
+
 def test_the_short_filter_says_what_the_products_own_says(maker, one_point_grid):
     """A condition instead of the offset in the first place takes the product's filter."""
     grid = one_point_grid(wander=0.7, memory_days=9.0, pace=0.5, walk=0.3)
