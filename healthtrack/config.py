@@ -138,8 +138,8 @@ class VehicleSettings(SettingsModel):
     kind: str = Field(
         "",
         description="type of vehicle, in words of your own; a vehicle with little history borrows "
-        "from others with the very same words (engine, turbocharger and sensors alike); it "
-        "stands alone where empty",
+        "from others with the very same words (engine, turbocharger and sensors alike), and an "
+        "alert says whether they moved too; it stands alone where empty",
     )
     pipeline: str = Field("", description="pipeline that reads its logs; tried in turn where empty")
     altitude_m: Annotated[float, Field(ge=-500, le=5000)] | None = Field(

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
 State = Literal["normal", "alert", "alarm", "learning", "no_data"]
 Kind = Literal["drift", "step", "none"]
+TogetherKind = Literal["alike", "partly", "alone", "unclear"]
 ForecastAnswer = Literal["reached", "expected", "not_within_horizon", "too_uncertain", "not_asked"]
 
 STATES: tuple[State, ...] = ("alarm", "alert", "normal", "learning", "no_data")
@@ -233,6 +234,39 @@ class Trend:
         return self.told if self.smoother is None else self.smoother(self.told)
 
 
+@dataclass(frozen=True, slots=True)
+class Together:
+    """What others of its kind did over the days in which an indicator moved. [indicator's unit].
+
+    All are changes from before the change to of late, over the same days; bands are 95 %.
+
+    Parameters
+    ----------
+    vehicles : int
+        Others that were heard.
+    moved : float
+        How far this vehicle moved.
+    shared, shared_low, shared_high : float
+        How far the others did.
+    own, own_low, own_high : float
+        The difference.
+    kind : str
+        ``alike``: the others certainly moved, and what is left is the smaller part and may be
+        nothing; ``partly``: the others certainly moved, and what is left is certain or the greater
+        part; ``alone``: only its own part is certain; ``unclear``: neither.
+    """
+
+    vehicles: int
+    moved: float
+    shared: float
+    shared_low: float
+    shared_high: float
+    own: float
+    own_low: float
+    own_high: float
+    kind: TogetherKind
+
+
 @dataclass(frozen=True)
 class IndicatorFinding:
     """What the drift block says of one indicator, in the indicator's unit; bands are 95 %."""
@@ -263,7 +297,13 @@ class IndicatorFinding:
     threshold: float | None = None
     baseline: BaselineSummary | None = None
     forecast: Forecast | None = None
+    together: Together | None = None
     trend: Trend | None = field(default=None, compare=False)
+
+    @property
+    def is_alike(self) -> bool:
+        """Whether others of its kind moved with it, and nothing is certainly its own."""
+        return self.together is not None and self.together.kind == "alike"
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from healthtrack.advice.checks import Check, Checks
-    from healthtrack.records import CauseFinding, Diagnosis, NotObservable
+    from healthtrack.records import CauseFinding, Diagnosis, IndicatorFinding, NotObservable
 
 WORTH_CHECKING = 0.15
 """Probability from which a cause's checks are proposed."""
@@ -52,6 +52,23 @@ def advise(diagnosis: Diagnosis, not_observable: Sequence[NotObservable] = ()) -
         for item in not_observable
     ]
     return tuple(sentence for sentence in said if sentence)
+
+
+def of_all(found: Sequence[IndicatorFinding]) -> tuple[str, ...]:
+    """Say what to look at first where others of its kind moved alike, which no one part explains.
+
+    Wear that all have in common looks the same, so the vehicle's own checks stay.
+    """
+    alike = [item.together.vehicles for item in found if item.together and item.is_alike]
+    if not alike:
+        return ()
+    sentence = (
+        f"{max(alike)} others of its kind moved alike: before any part, look at what they share "
+        "(fuel, season, software of engines or loggers, a service all have had). If that is it and "
+        "it stays, name a new healthy period in the settings (baseline_from); if nothing is found "
+        "they may wear alike, and the checks hold for each of them."
+    )
+    return (sentence,)
 
 
 def suspected(causes: Sequence[CauseFinding]) -> tuple[CauseFinding, ...]:

@@ -4,7 +4,6 @@ from healthtrack.baseline.figures import Figures, expectation, figures
 from healthtrack.baseline.learn import learn
 from healthtrack.baseline.model import Baseline, RegionModel, ResponseModel, from_json, to_json
 from healthtrack.baseline.period import Period, borrowing_period, healthy_period
-from healthtrack.baseline.shared import shared_movement, without_shared
 from healthtrack.baseline.sisters import Prior, pool
 
 __all__ = [
@@ -21,7 +20,5 @@ __all__ = [
     "healthy_period",
     "learn",
     "pool",
-    "shared_movement",
     "to_json",
-    "without_shared",
 ]

@@ -81,8 +81,10 @@ class Open:
         """Return the verdict on a vehicle, as ``healthtrack assess`` gives it."""
         day = as_of or clock.now().date()
         history = self.history(vehicle, day)
-        sisters = self._sisters(vehicle, day)
-        return assess(history, self.settings.vehicles[vehicle], self.settings, day, sisters)
+        with self.workspace.open_for_reading() as (store, _):
+            kin = Kin(self.workspace, store, day)
+            mine, sisters = self.settings.vehicles[vehicle], kin.of(vehicle)
+            return kin.beside(assess(history, mine, self.settings, day, sisters))
 
     def replay(
         self, vehicle: str, changes: Mapping[str, float] | None = None, fault: str | None = None,

@@ -7,7 +7,14 @@ is what an owner gets.
 
 from healthtrack.chain.assess import assess, log_bar
 from healthtrack.chain.borrowing import lent
-from healthtrack.chain.going_on import Asked, Assessed, Misfit, assess_on, assess_whole
+from healthtrack.chain.going_on import (
+    Asked,
+    Assessed,
+    Misfit,
+    assess_on,
+    assess_whole,
+    neighbours,
+)
 from healthtrack.chain.kept import Kept, basis_of, misfit, windows_to_read
 from healthtrack.chain.kept_form import (
     kept_baselines,
@@ -16,6 +23,7 @@ from healthtrack.chain.kept_form import (
     kept_to_parts,
 )
 from healthtrack.chain.logs import ProcessedLog, process_log
+from healthtrack.chain.meanwhile import beside_others, with_others
 
 __all__ = [
     "Asked",
@@ -27,6 +35,7 @@ __all__ = [
     "assess_on",
     "assess_whole",
     "basis_of",
+    "beside_others",
     "kept_baselines",
     "kept_from_parts",
     "kept_outline",
@@ -34,6 +43,8 @@ __all__ = [
     "lent",
     "log_bar",
     "misfit",
+    "neighbours",
     "process_log",
     "windows_to_read",
+    "with_others",
 ]

@@ -83,12 +83,8 @@ def assess_whole(history: VehicleHistory, asked: Asked) -> Assessed:
     asked : Asked
         As of when, and with which settings.
     """
-    then = as_then(history, asked.as_of)
-    followed_all = {
-        indicator: follow_with(asked.sisters, indicator, then, asked.vehicle, asked.workspace)
-        for indicator in indicators.observable(then.windows, asked.vehicle)[0]
-    }
-    return _assessed(_Case(history, then, asked, None), followed_all)
+    case = _Case(history, as_then(history, asked.as_of), asked, None)
+    return _assessed(case, _follow_whole(case))
 
 
 def assess_on(history: VehicleHistory, asked: Asked, kept: Kept) -> Assessed | Misfit:
@@ -104,26 +100,24 @@ def assess_on(history: VehicleHistory, asked: Asked, kept: Kept) -> Assessed | M
     kept : Kept
         From an earlier verdict on the same vehicle.
     """
-    until = history_until(history, asked.as_of)
-    reason = misfit(kept, until, basis_of(asked.vehicle, asked.workspace), asked.as_of)
-    if reason:
-        return Misfit(reason)
-    then = as_then(history, asked.as_of)
-    if not set(channels_of(then.windows)) <= set(kept.channels):
-        return Misfit("a channel was logged for the first time")
-    new = new_drives(kept, until)
-    followed_all: dict[Indicator, Followed | Learning] = {}
-    for indicator in indicators.observable(then.windows, asked.vehicle)[0]:
-        known = kept.indicators.get(indicator.name)
-        if known is None:
-            followed_all[indicator] = follow_with(
-                asked.sisters, indicator, then, asked.vehicle, asked.workspace
-            )
-        elif digest_of_sisters(asked.sisters, known.learned) != known.sisters:
-            return Misfit("what vehicles of its kind lend has changed")
-        else:
-            followed_all[indicator] = _follow_on(indicator, then, asked, (known, new))
-    return _assessed(_Case(history, then, asked, kept), followed_all)
+    case = _Case(history, as_then(history, asked.as_of), asked, kept)
+    followed_all = _follow_since(case, kept)
+    return followed_all if isinstance(followed_all, Misfit) else _assessed(case, followed_all)
+
+
+def neighbours(
+    history: VehicleHistory, asked: Asked, kept: Kept | None = None
+) -> tuple[drift.Neighbour, ...] | Misfit:
+    """Return what a vehicle can say of others of its kind, followed as for its own verdict.
+
+    Parameters are those of :func:`assess_whole` and :func:`assess_on`.
+    """
+    case = _Case(history, as_then(history, asked.as_of), asked, kept)
+    followed_all = _follow_whole(case) if kept is None else _follow_since(case, kept)
+    if isinstance(followed_all, Misfit):
+        return followed_all
+    known = (item for item in followed_all.values() if isinstance(item, Followed))
+    return tuple(drift.neighbour(item.witness) for item in known)
 
 
 @dataclass(frozen=True)
@@ -140,6 +134,39 @@ class _Case:
         new = new_drives(self.kept, history_until(self.history, self.asked.as_of))
         late = self.then.windows.filter(pl.col("drive").is_in(new))
         return self.kept.windows + late.height
+
+
+def _follow_whole(case: _Case) -> dict[Indicator, Followed | Learning]:
+    """Follow each indicator from its first drive on."""
+    then, asked = case.then, case.asked
+    return {
+        indicator: follow_with(asked.sisters, indicator, then, asked.vehicle, asked.workspace)
+        for indicator in indicators.observable(then.windows, asked.vehicle)[0]
+    }
+
+
+def _follow_since(case: _Case, kept: Kept) -> dict[Indicator, Followed | Learning] | Misfit:
+    """Follow each indicator on from what was kept."""
+    then, asked = case.then, case.asked
+    until = history_until(case.history, asked.as_of)
+    reason = misfit(kept, until, basis_of(asked.vehicle, asked.workspace), asked.as_of)
+    if reason:
+        return Misfit(reason)
+    if not set(channels_of(then.windows)) <= set(kept.channels):
+        return Misfit("a channel was logged for the first time")
+    new = new_drives(kept, until)
+    followed_all: dict[Indicator, Followed | Learning] = {}
+    for indicator in indicators.observable(then.windows, asked.vehicle)[0]:
+        known = kept.indicators.get(indicator.name)
+        if known is None:
+            followed_all[indicator] = follow_with(
+                asked.sisters, indicator, then, asked.vehicle, asked.workspace
+            )
+        elif digest_of_sisters(asked.sisters, known.learned) != known.sisters:
+            return Misfit("what vehicles of its kind lend has changed")
+        else:
+            followed_all[indicator] = _follow_on(indicator, then, asked, (known, new))
+    return followed_all
 
 
 def _follow_on(

@@ -49,24 +49,57 @@ def verdict(
         return "learning", found[0].reason
     for state in CONCERNS:
         if any(item.state == state for item in judged):
-            return state, _concern(judged, diagnosis.causes)
+            return state, concern(judged, diagnosis.causes)
     return "normal", _healthy(judged)
 
 
-def _concern(judged: Sequence[IndicatorFinding], causes: Sequence[CauseFinding]) -> str:
-    worst = [item for state in CONCERNS for item in judged if item.state == state]
+def concern(found: Sequence[IndicatorFinding], causes: Sequence[CauseFinding]) -> str:
+    """Return the sentence of a vehicle at alert or alarm: what moved, since when, and why."""
+    worst = [item for state in CONCERNS for item in found if item.state == state]
     said = _listed([_moved(item) for item in worst])
     # the one that was raised first has had the longest time to tell when it began
     begun = _since(min(worst, key=_raised))
     sentence = f"{said[0].upper()}{said[1:]}{begun}"
+    if all(item.is_alike for item in worst):
+        shared = f"{_others(worst[0])} moved alike: look first at what they share"
+        return f"{sentence}; {shared}; if it is a part, {_why(causes)}"
+    return f"{sentence}{_in_common(worst)}; {_why(causes)}"
+
+
+def _why(causes: Sequence[CauseFinding]) -> str:
     named = [item for item in causes if item.cause in CAUSES and item.probability >= POSSIBLE]
     if not named:
-        return f"{sentence}; no single cause fits yet"
+        return "no single cause fits yet"
     if named[0].probability >= LIKELY:
         share = f"{100 * named[0].probability:.0f} %"
-        return f"{sentence}; most likely {CAUSES[named[0].cause].words} ({share})"
+        return f"most likely {CAUSES[named[0].cause].words} ({share})"
     words = " or ".join(CAUSES[item.cause].words for item in named[:3])
-    return f"{sentence}; possibly {words}"
+    return f"possibly {words}"
+
+
+def _others(item: IndicatorFinding) -> str:
+    assert item.together is not None, "asked only where others were heard"
+    return f"{item.together.vehicles} others of its kind"
+
+
+def _in_common(worst: Sequence[IndicatorFinding]) -> str:
+    """Say which part of what moved others of its kind share."""
+    shared = [
+        item
+        for item in worst
+        if item.together is not None and item.together.kind in {"alike", "partly"}
+    ]
+    if not shared:
+        return ""
+    item, told = shared[0], shared[0].together
+    assert told is not None
+    smaller, larger = sorted((abs(told.shared_low), abs(told.shared_high)))
+    unit = f" {item.unit}" if item.unit else ""
+    what = "it" if len(worst) == 1 else _label(item)
+    return (
+        f"; of the {abs(told.moved):.1f}{unit} by which {what} moved of late, "
+        f"{abs(told.shared):.1f}{unit} is shared ({smaller:.1f} to {larger:.1f}) by {_others(item)}"
+    )
 
 
 def _raised(item: IndicatorFinding) -> tuple[date, date]:

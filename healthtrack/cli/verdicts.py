@@ -264,6 +264,10 @@ def _indicator(found: IndicatorFinding) -> str:
         line += f", {found.slope_per_10000_km:+.1f} per 10 000 km"
     if found.since_km is not None and found.kind != "none":
         line += f", {found.kind} since {found.since_km:,.0f} km".replace(",", " ", 2)
+    if found.together is not None:
+        told = found.together
+        line += f"; {told.vehicles} others of its kind {told.shared:+.1f} {found.unit} "
+        line += f"({told.shared_low:+.1f} to {told.shared_high:+.1f})"
     return line
 
 

@@ -5,6 +5,7 @@ from healthtrack.drift.course import Course
 from healthtrack.drift.evidence import Witness, evidence, with_sums
 from healthtrack.drift.finding import finding
 from healthtrack.drift.keeping import tracked_from_kept, tracked_to_kept
+from healthtrack.drift.others import Neighbour, neighbour, together
 from healthtrack.drift.run import follow, follow_many, log_likelihood, resume, resume_many
 from healthtrack.drift.segment import Carried, Segment
 from healthtrack.drift.smooth import smooth
@@ -24,6 +25,7 @@ __all__ = [
     "Carried",
     "Contrast",
     "Course",
+    "Neighbour",
     "Plan",
     "Segment",
     "State",
@@ -38,11 +40,13 @@ __all__ = [
     "follow_many",
     "foretold",
     "log_likelihood",
+    "neighbour",
     "resume",
     "resume_many",
     "smooth",
     "state_from_json",
     "state_to_json",
+    "together",
     "track",
     "track_on",
     "tracked_from_kept",

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
     BoolArray = NDArray[np.bool_]
+    IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -91,3 +92,9 @@ def extended(segment: Segment, more: Segment) -> Segment:
         name: np.concatenate([getattr(segment, name), getattr(more, name)]) for name in DRIVEN
     }
     return replace(segment, **arrays)
+
+
+def part_of(whole: Segment, rows: slice | IntArray) -> Segment:
+    """Return some of the drives, in their order."""
+    arrays: dict[str, Any] = {name: getattr(whole, name)[rows] for name in DRIVEN}
+    return replace(whole, **arrays)

@@ -17,7 +17,7 @@ from healthtrack.config import MAINTENANCE_KINDS
 from healthtrack.drift.course import joined
 from healthtrack.drift.grid import standard_grid
 from healthtrack.drift.run import resume
-from healthtrack.drift.segment import Carried, Segment, extended
+from healthtrack.drift.segment import Carried, Segment, extended, part_of
 from healthtrack.drift.smooth import foretell, smooth
 
 if TYPE_CHECKING:
@@ -289,16 +289,7 @@ def _starts(
 
 def cut(whole: Segment, start: int, end: int) -> Segment:
     """Return the drives from one place up to another."""
-    part = slice(start, end)
-    return replace(
-        whole,
-        value=whole.value[part],
-        se=whole.se[part],
-        days=whole.days[part],
-        distance=whole.distance[part],
-        shared=whole.shared[part],
-        pinned=whole.pinned[part],
-    )
+    return part_of(whole, slice(start, end))
 
 
 def _tolerance(event: MaintenanceEvent) -> float:

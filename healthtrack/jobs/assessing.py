@@ -212,9 +212,9 @@ class _Night:
     def _keep(
         self, task: AssessTask, outcome: Outcome, now: datetime, vehicle: str
     ) -> VehicleFinding:
-        finding = outcome.finding
-        assert finding is not None, "a whole history always gives a verdict"
+        assert outcome.finding is not None, "a whole history always gives a verdict"
         keep(self.store, vehicle, outcome, task.parts)
+        finding = self.kin.beside(outcome.finding)  # followed from what was just kept
         document = json.dumps(finding_as_dict(finding), ensure_ascii=False)
         self.store.keep_finding(StoredFinding(vehicle, self.as_of, now, finding.state, document))
         return finding

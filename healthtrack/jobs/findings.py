@@ -19,6 +19,7 @@ if TYPE_CHECKING:
         Forecast,
         IndicatorFinding,
         RepairFinding,
+        Together,
         VehicleFinding,
     )
 
@@ -99,6 +100,7 @@ def _indicator(found: IndicatorFinding) -> dict[str, Any]:
         "raised_at_km": _kilometres(found.raised_at_km),
         "limit": _figure(found.limit),
         "forecast": _forecast(found.forecast),
+        "together": _together(found.together),
     }
 
 
@@ -113,6 +115,17 @@ def _forecast(forecast: Forecast | None) -> dict[str, Any]:
         "limit_on": _day(forecast.limit_on),
         "before_service": _figure(forecast.before_service),
         "before_trip": _figure(forecast.before_trip),
+    }
+
+
+def _together(found: Together | None) -> dict[str, Any]:
+    figures = ("moved", "shared", "shared_low", "shared_high", "own", "own_low", "own_high")
+    if found is None:
+        return dict.fromkeys(("vehicles", "kind", *figures))
+    return {
+        "vehicles": found.vehicles,
+        "kind": found.kind,
+        **{name: _figure(getattr(found, name)) for name in figures},
     }
 
 

@@ -1,4 +1,4 @@
-"""What vehicles of one kind can lend each other, looked up in the store."""
+"""What vehicles of one kind can lend each other and say of each other, looked up in the store."""
 
 from __future__ import annotations
 
@@ -7,30 +7,35 @@ import pickle
 import tempfile
 import weakref
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from functools import cached_property
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from healthtrack import chain
 from healthtrack.jobs.pool import Failure, run_each
-from healthtrack.jobs.recalling import Lookup
+from healthtrack.jobs.recalling import AssessTask, Lookup, hear_one
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from concurrent.futures import Executor
     from datetime import date
 
     from healthtrack.baseline import Baseline
     from healthtrack.config import VehicleSettings, WorkspaceSettings
+    from healthtrack.drift import Neighbour
     from healthtrack.jobs.recalling import Recalled
     from healthtrack.jobs.workspace import Workspace
-    from healthtrack.records import VehicleHistory
+    from healthtrack.records import VehicleFinding, VehicleHistory
     from healthtrack.store import Store
 
+Asked = TypeVar("Asked", "LendTask", AssessTask)
+Said = TypeVar("Said")
+
 MOST_SISTERS = 8
-"""Vehicles that lend: the first of the kind in the settings. Each more narrows the doubt about the
-kind little (by a seventeenth for the ninth) and costs a history to read."""
+"""Vehicles that are asked: the first of the kind in the settings. Each more narrows the doubt about
+the kind little (by a seventeenth for the ninth) and costs a history to read."""
 
 IN_MEMORY = 32 * 2**20
-"""What has been lent is kept on disk beyond this. [bytes]"""
+"""What was said is kept on disk beyond this. [bytes]"""
 
 _log = logging.getLogger("healthtrack.verdicts")
 
@@ -39,7 +44,6 @@ _log = logging.getLogger("healthtrack.verdicts")
 class LendTask:
     """All that it takes to say what one vehicle can lend; ``parts`` are what is kept of it."""
 
-    name: str
     history: VehicleHistory
     vehicle: VehicleSettings
     workspace: WorkspaceSettings
@@ -56,7 +60,7 @@ def lend_one(task: LendTask) -> tuple[Baseline, ...] | None:
 
 
 class Kin:
-    """The vehicles of a workspace by their kind; each one's baselines are learned once at most.
+    """The vehicles of a workspace by their kind; each one is asked once at most.
 
     Parameters
     ----------
@@ -65,7 +69,7 @@ class Kin:
     as_of : datetime.date
         Nothing after the end of this day (UTC) is used.
     executor : Executor or None
-        Where baselines are learned; None does it here.
+        Where they are learned from and followed; None does it here.
     """
 
     def __init__(
@@ -73,7 +77,8 @@ class Kin:
     ) -> None:
         self._workspace, self._store, self._as_of = workspace, store, as_of
         self._executor = executor
-        self._lent = _Lent()
+        self._lent: _Spooled[Baseline] = _Spooled()
+        self._heard: _Spooled[Neighbour] = _Spooled()
         self._of_kind: dict[str, list[str]] = {}
         for name, one in workspace.settings.vehicles.items():
             lenders = self._of_kind.setdefault(one.kind, [])
@@ -85,44 +90,91 @@ class Kin:
 
         A sister of which that cannot be told lends nothing; the log says so.
         """
+        lending = _Asking(lend_one, self._lend_task, self._lent, "lends nothing")
+        return self._said_by(self._sisters(vehicle), lending)
+
+    def beside(self, finding: VehicleFinding) -> VehicleFinding:
+        """Say beside a verdict what others of the vehicle's kind did meanwhile.
+
+        They are followed as for their own verdicts, and only where the vehicle stands at alert. One
+        that cannot be followed is not heard; the log says so.
+        """
+        sisters = self._sisters(finding.vehicle)
+        if finding.state not in {"alert", "alarm"} or not sisters:
+            return finding
+        hearing = _Asking(hear_one, self._hear_task, self._heard, "is not heard")
+        others = self._said_by(sisters, hearing)
+        return chain.beside_others(finding, self._said_by([finding.vehicle], hearing), others)
+
+    def _sisters(self, vehicle: str) -> list[str]:
         kind = self._workspace.settings.vehicles[vehicle].kind
-        sisters = [name for name in self._of_kind[kind] if name != vehicle][:MOST_SISTERS]
-        self._learn([name for name in sisters if name not in self._lent])
-        return tuple(item for name in sisters for item in self._lent.of(name))
+        return [name for name in self._of_kind[kind] if name != vehicle][:MOST_SISTERS]
 
-    def _learn(self, vehicles: Sequence[str]) -> None:
+    def _said_by(self, vehicles: Sequence[str], asking: _Asking[Asked, Said]) -> tuple[Said, ...]:
+        """Ask those that were not asked yet, and return what all have said."""
         lookup = Lookup(self._store, self._workspace.settings, self._as_of)
-        damaged = self._ask(lookup.recalled(vehicles))
-        self._ask(lookup.whole(damaged))
+        unasked = [name for name in vehicles if name not in asking.said]
+        damaged = self._ask(lookup.recalled(unasked), asking)
+        self._ask(lookup.whole(damaged), asking)
+        return tuple(item for name in vehicles for item in asking.said.of(name))
 
-    def _ask(self, found: Iterable[tuple[str, Recalled | Failure]]) -> list[str]:
-        """Note what vehicles lend, and return those of which what is kept is damaged."""
+    def _ask(
+        self, found: Iterable[tuple[str, Recalled | Failure]], asking: _Asking[Asked, Said]
+    ) -> list[str]:
+        """Note what vehicles say, and return those of which what is kept is of no use."""
         damaged = []
-        for task, lent in run_each(lend_one, self._tasks(found), self._executor, MOST_SISTERS):
-            if lent is None:
-                damaged.append(task.name)
-            elif isinstance(lent, Failure):
-                self._fails(task.name, lent)
+        tasks = self._tasks(found, asking)
+        for task, said in run_each(asking.work, tasks, self._executor, MOST_SISTERS):
+            name = task.history.vehicle
+            if said is None:
+                damaged.append(name)
+            elif isinstance(said, Failure):
+                asking.fails(name, said)
             else:
-                self._lent.note(task.name, lent)
+                asking.said.note(name, said)
         return damaged
 
-    def _tasks(self, found: Iterable[tuple[str, Recalled | Failure]]) -> Iterator[LendTask]:
-        vehicles = self._workspace.settings.vehicles
-        common = self._workspace.settings.without_vehicles()
+    def _tasks(
+        self, found: Iterable[tuple[str, Recalled | Failure]], asking: _Asking[Asked, Said]
+    ) -> Iterator[Asked]:
         for name, one in found:
             if isinstance(one, Failure):
-                self._fails(name, one)
-                continue
-            yield LendTask(name, one.history, vehicles[name], common, self._as_of, one.parts)
+                asking.fails(name, one)
+            else:
+                yield asking.task(name, one)
 
-    def _fails(self, vehicle: str, failure: Failure) -> None:
-        _log.warning("lends nothing: %s", failure.words, extra={"vehicle": vehicle})
-        self._lent.note(vehicle, ())
+    def _lend_task(self, name: str, found: Recalled) -> LendTask:
+        mine = self._workspace.settings.vehicles[name]
+        return LendTask(found.history, mine, self._common, self._as_of, found.parts)
+
+    def _hear_task(self, name: str, found: Recalled) -> AssessTask:
+        mine = self._workspace.settings.vehicles[name]
+        return AssessTask(
+            found.history, mine, self._common, self._as_of, self.of(name), found.parts
+        )
+
+    @cached_property
+    def _common(self) -> WorkspaceSettings:
+        return self._workspace.settings.without_vehicles()
 
 
-class _Lent:
-    """What vehicles lend, by name; on disk, so that a fleet of many kinds fills no memory."""
+@dataclass(frozen=True)
+class _Asking(Generic[Asked, Said]):
+    """What vehicles are asked: how, with what task, and what they have said so far."""
+
+    work: Callable[[Asked], tuple[Said, ...] | None]
+    task: Callable[[str, Recalled], Asked]
+    said: _Spooled[Said]
+    otherwise: str
+
+    def fails(self, vehicle: str, failure: Failure) -> None:
+        """Say in the log that a vehicle says nothing, and why."""
+        _log.warning("%s: %s", self.otherwise, failure.words, extra={"vehicle": vehicle})
+        self.said.note(vehicle, ())
+
+
+class _Spooled(Generic[Said]):
+    """What vehicles said, by name; on disk, so that a fleet of many kinds fills no memory."""
 
     def __init__(self) -> None:
         self._file = tempfile.SpooledTemporaryFile(IN_MEMORY, prefix="healthtrack-")  # noqa: SIM115 - closed below
@@ -132,13 +184,13 @@ class _Lent:
     def __contains__(self, name: str) -> bool:
         return name in self._places
 
-    def note(self, name: str, lent: tuple[Baseline, ...]) -> None:
-        content = pickle.dumps(lent)
+    def note(self, name: str, said: tuple[Said, ...]) -> None:
+        content = pickle.dumps(said)
         self._places[name] = (self._file.seek(0, 2), len(content))
         self._file.write(content)
 
-    def of(self, name: str) -> tuple[Baseline, ...]:
+    def of(self, name: str) -> tuple[Said, ...]:
         start, size = self._places[name]
         self._file.seek(start)
-        found: tuple[Baseline, ...] = pickle.loads(self._file.read(size))  # noqa: S301 - our own
+        found: tuple[Said, ...] = pickle.loads(self._file.read(size))  # noqa: S301 - our own
         return found

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from healthtrack.baseline import Baseline
     from healthtrack.config import VehicleSettings, WorkspaceSettings
+    from healthtrack.drift import Neighbour
     from healthtrack.records import VehicleFinding, VehicleHistory
     from healthtrack.store import Store
 
@@ -85,6 +86,18 @@ def assess_one(task: AssessTask) -> Outcome:
     same = frozenset(name for name, one in parts.items() if task.parts.get(name) == one)
     changed = {name: one for name, one in parts.items() if name not in same}
     return Outcome(found.finding, changed, same)
+
+
+def hear_one(task: AssessTask) -> tuple[Neighbour, ...] | None:
+    """Return what one vehicle can say of others; None where what is kept of it is no use. Pure."""
+    asked = chain.Asked(task.vehicle, task.workspace, task.as_of, task.sisters)
+    kept = None
+    if task.parts:
+        kept = chain.kept_from_parts(task.parts, task.vehicle, task.workspace)
+        if kept is None:
+            return None
+    found = chain.neighbours(task.history, asked, kept)
+    return None if isinstance(found, chain.Misfit) else found
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from healthtrack.report import words
 from healthtrack.report.numbers import (
     NOTHING,
     THIN,
+    count,
     decimals_for,
     quantity,
     short_day,
@@ -119,6 +120,19 @@ def since_words(item: IndicatorFinding, distance: str = "km") -> str:
             text += f" ({short_day(item.since_on_low)} to {short_day(item.since_on_high)})"
         return text
     return ""
+
+
+def others_words(item: IndicatorFinding) -> str:
+    """Say what others of its kind did meanwhile; empty where they were not asked or too few."""
+    told = item.together
+    if told is None:
+        return ""
+    decimals = decimals_for(item.low, item.high)  # as finely as the level
+    shared = quantity(told.shared, item.unit, decimals, sign=True)
+    return (
+        f"{count(told.vehicles, 'other')} of its kind moved by {shared} meanwhile "
+        f"({span(told.shared_low, told.shared_high, decimals)})"
+    )
 
 
 def is_foreseen(far: Forecast) -> bool:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         Forecast,
         IndicatorFinding,
         RepairFinding,
+        Together,
         Trend,
         VehicleFinding,
     )
@@ -40,6 +41,7 @@ VALUES = (
     *("level", "low", "high", "limit", "threshold"),
     *("slope_per_year", "slope_per_year_low", "slope_per_year_high"),
 )
+MOVED = ("moved", "shared", "shared_low", "shared_high", "own", "own_low", "own_high")
 COLUMNS = (
     *("value", "se", "filtered", "filtered_low", "filtered_high"),
     *("smoothed", "smoothed_low", "smoothed_high"),
@@ -221,9 +223,17 @@ def _indicator(item: IndicatorFinding, shown: ShownUnits) -> IndicatorFinding:
         unit=shown.unit(item.unit),
         reason=shown.sentence(item.reason),
         forecast=_forecast(item.forecast, scale, far),
+        together=_together(item.together, scale),
         trend=_trend(item.trend, scale, far),
         **fields,
     )
+
+
+def _together(together: Together | None, scale: float) -> Together | None:
+    if together is None:
+        return None
+    fields: dict[str, Any] = {name: _times(getattr(together, name), scale) for name in MOVED}
+    return replace(together, **fields)
 
 
 def _forecast(forecast: Forecast | None, scale: float, far: float) -> Forecast | None:

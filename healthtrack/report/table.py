@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from healthtrack.report import style, words
 from healthtrack.report.columns import GAP, Column, Span, lay_out
-from healthtrack.report.facts import limit_sides, limit_words, since_words, slope
+from healthtrack.report.facts import limit_sides, limit_words, others_words, since_words, slope
 from healthtrack.report.numbers import (
     NOTHING,
     THIN,
@@ -102,7 +102,7 @@ def draw_table(flow: Flow, finding: VehicleFinding) -> None:
         if item.level is None:
             continue
         room = flow.paper.right_edge - table.label
-        reason = wrap(_reason(item, table.distance), room, style.SMALL, 3)
+        reason = _beside_state(_reason(item, table.distance), item, room)
         height = 6.4 + len(reason) * style.SMALL.leading + 1.2
         if flow.need(height):
             _table_head(flow, table)
@@ -127,8 +127,7 @@ def _silent(finding: VehicleFinding) -> list[tuple[list[IndicatorFinding], str]]
 def _silent_row(flow: Flow, table: Layout, items: list[IndicatorFinding], said: str) -> None:
     room = flow.paper.right_edge - table.label
     names = wrap(", ".join(_names(items)), room, style.STRONG, 2)
-    mark = style.MARKS[items[0].state]
-    reasons = wrap(f"{mark.word}  {said}", room, style.SMALL, 3)
+    reasons = _beside_state(said, items[0], room)
     height = 1.6 + len(names) * style.STRONG.leading + len(reasons) * style.SMALL.leading
     flow.need(height)
     y = flow.y + 0.4
@@ -136,9 +135,16 @@ def _silent_row(flow: Flow, table: Layout, items: list[IndicatorFinding], said: 
     for line in names:
         y += style.STRONG.leading
         flow.page.text(table.label, y, line, style.STRONG)
-    reasons[0] = reasons[0][len(mark.word) :].strip()
     _said(flow.page, (table.label, y), items[0], reasons)
     flow.space(height)
+
+
+def _beside_state(said: str, item: IndicatorFinding, room: float) -> list[str]:
+    """Break what is said into lines, the first of which stands behind the word of the state."""
+    word = style.MARKS[item.state].word
+    lines = wrap(f"{word}  {said}", room, style.SMALL, 3)
+    lines[0] = lines[0][len(word) :].strip()
+    return lines
 
 
 def _said(
@@ -163,7 +169,7 @@ def _reason(item: IndicatorFinding, distance: str) -> str:
     since = since_words(item, distance)
     if item.state in ("alert", "alarm") and since:
         raised = f", raised on {short_day(item.raised_on)}" if item.raised_on else ""
-        return typeset(since + raised)
+        return typeset("; ".join(filter(None, (since + raised, others_words(item)))))
     reason = item.reason or words.meaning(item.indicator)
     if item.level is not None and item.state == "normal":
         reason = reason.rpartition(": ")[2]

@@ -13,6 +13,7 @@ from healthtrack.records import (
     Forecast,
     IndicatorFinding,
     NotObservable,
+    Together,
     VehicleFinding,
 )
 
@@ -63,7 +64,13 @@ def _indicator(raw: dict[str, Any]) -> IndicatorFinding:
         **{name: raw[name] for name in FIGURES},
         raised_on=_day(raw["raised_on"]),
         forecast=forecast,
+        together=_together(raw.get("together")),
     )
+
+
+def _together(raw: dict[str, Any] | None) -> Together | None:
+    # verdicts that were kept by an earlier version do not have it
+    return None if raw is None or raw["kind"] is None else Together(**raw)
 
 
 def _day(text: str | None) -> date | None:

@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse
 
 from healthtrack import __version__
+from healthtrack.chain import with_others
 from healthtrack.config import VehicleSettings
 from healthtrack.report.reader import Reader
 from healthtrack.web.kept import read_kept
@@ -76,7 +77,8 @@ class Site:
         title = settings.name.strip() or vehicle
         full = self.desk.finding(vehicle)
         kept = seen.latest(vehicle)
-        finding = full or (read_kept(kept) if kept is not None else None)
+        told = None if kept is None else read_kept(kept)
+        finding = told if full is None else _beside(full, told)
         since = _since(finding, seen.since(vehicle))
         return Shown(vehicle, title, finding, full=full is not None, since=since)
 
@@ -102,6 +104,17 @@ class Site:
         templates = make_templates(common["reader"])
         body = templates.get_template(template).render(common | dict(told))
         return HTMLResponse(body, code)
+
+
+def _beside(full: VehicleFinding, told: VehicleFinding | None) -> VehicleFinding:
+    """Put into a verdict what the kept one says of others of its kind: they are asked at night."""
+    raised = {item.indicator: item.raised_on for item in full.indicators}
+    heard = {
+        item.indicator: item.together
+        for item in (() if told is None else told.indicators)
+        if item.together is not None and item.raised_on == raised.get(item.indicator)
+    }
+    return with_others(full, heard)
 
 
 def _since(finding: VehicleFinding | None, said: datetime | None) -> tuple[str, date] | None:

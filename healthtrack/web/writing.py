@@ -64,6 +64,7 @@ def filters(reader: Reader) -> dict[str, Callable[..., Any]]:
         "band": written(_band),
         "limit": written(facts.limit_words),
         "since": written(lambda item: facts.since_words(item, reader.units.distance)),
+        "others": written(facts.others_words),
         "in_unit": in_unit,
         "day": numbers.day,
         "short_day": numbers.short_day,

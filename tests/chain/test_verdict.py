@@ -8,8 +8,14 @@ from datetime import date
 import polars as pl
 import pytest
 
-from healthtrack.chain.verdict import verdict
-from healthtrack.records import Diagnosis, IndicatorFinding, VehicleHistory
+from healthtrack.chain.verdict import concern, verdict
+from healthtrack.records import (
+    CauseFinding,
+    Diagnosis,
+    IndicatorFinding,
+    Together,
+    VehicleHistory,
+)
 
 
 def alarm(name, kind="drift", since=None):
@@ -37,3 +43,27 @@ def test_it_began_when_the_indicator_says_that_was_raised_first():
     some = pl.DataFrame({"drive": ["v/1"]})
     _, reason = verdict(VehicleHistory("v", some, some), [late, first], Diagnosis(()))
     assert "all at once at about 120 000 km" in reason
+
+
+def moved(item, kind):
+    told = Together(5, -8.0, -3.0, -4.0, -2.0, -5.0, -6.5, -3.5, kind)
+    return replace(item, together=told)
+
+
+def test_what_others_share_is_named_before_the_cause():
+    causes = (CauseFinding("charge_air_leak", 0.9),)
+    one = alarm("airflow")
+    assert concern([moved(one, "alone")], causes) == concern([one], causes)
+    assert concern([moved(one, "unclear")], causes) == concern([one], causes)
+    assert concern([moved(one, "partly")], causes).endswith(
+        "; of the 8.0 % by which it moved of late, 3.0 % is shared (2.0 to 4.0) by 5 others of its "
+        "kind; most likely air leaks between compressor and engine (90 %)"
+    )
+    assert concern([moved(one, "alike")], causes).endswith(
+        "; 5 others of its kind moved alike: look first at what they share; if it is a part, most "
+        "likely air leaks between compressor and engine (90 %)"
+    )
+    # where another indicator moved alone, the cause is still asked for
+    both = [alarm("boost"), moved(one, "alike")]
+    assert "by which airflow moved of late, 3.0 % is shared" in concern(both, causes)
+    assert concern(both, causes).endswith("(90 %)")

@@ -23,6 +23,7 @@ from healthtrack.records import (
     NotObservable,
     RepairChange,
     RepairFinding,
+    Together,
     VehicleFinding,
 )
 
@@ -38,7 +39,10 @@ PROMISED = json.loads("""
       "kind": "drift", "since_km": 203000, "since_km_low": 199500, "since_km_high": 206000,
       "raised_on": "2026-02-11", "raised_at_km": 211900, "limit": -6.0,
       "forecast": {"limit_km": 224100, "limit_km_low": 219800, "limit_km_high": 233000,
-                   "limit_on": "2026-08-02", "before_service": 0.31, "before_trip": null}}],
+                   "limit_on": "2026-08-02", "before_service": 0.31, "before_trip": null},
+      "together": {"vehicles": 5, "kind": "partly", "moved": -4.0, "shared": -1.5,
+                   "shared_low": -2.1, "shared_high": -0.9, "own": -2.5, "own_low": -3.4,
+                   "own_high": -1.6}}],
   "causes": [{"cause": "airflow_sensor_reads_low", "probability": 0.91, "size": -4.3,
               "size_low": -5.2, "size_high": -3.5, "unit": "%"}],
   "not_observable": [{"indicator": "intake_restriction",
@@ -60,6 +64,7 @@ INDICATOR = IndicatorFinding(
     since_on=date(2025, 9, 1), raised_on=date(2026, 2, 11), raised_at_km=211900,
     limit=-6.0, threshold=2.2,
     forecast=Forecast(224100, 219800, 233000, date(2026, 8, 2), before_service=0.31),
+    together=Together(5, -4.0, -1.5, -2.1, -0.9, -2.5, -3.4, -1.6, "partly"),
 )  # fmt: skip
 
 FINDING = VehicleFinding(
@@ -105,6 +110,7 @@ def test_what_is_not_known_is_null_under_the_same_keys():
     vehicle = document["vehicles"][0]
     assert set(vehicle["baseline"].values()) == {None}
     assert set(vehicle["indicators"][0]["forecast"].values()) == {None}
+    assert set(vehicle["indicators"][0]["together"].values()) == {None}
 
 
 @given(st.floats() | st.none())

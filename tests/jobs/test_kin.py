@@ -6,14 +6,20 @@ from concurrent.futures import Executor, Future
 from datetime import date
 from types import SimpleNamespace
 
+import polars as pl
 import pytest
 
 from healthtrack import chain
 from healthtrack.config import VehicleSettings, WorkspaceSettings
 from healthtrack.jobs.kin import MOST_SISTERS, Kin
 from healthtrack.jobs.recalling import Recalled
+from healthtrack.records import VehicleFinding, VehicleHistory
 
 DAY = date(2025, 1, 1)
+
+
+def bare(name: str) -> VehicleHistory:
+    return VehicleHistory(name, pl.DataFrame(), pl.DataFrame())
 
 
 @pytest.fixture
@@ -23,9 +29,9 @@ def asked(monkeypatch):
 
     def looked_up(vehicles):
         names.extend(vehicles)
-        return ((name, Recalled(name)) for name in vehicles)
+        return ((name, Recalled(bare(name))) for name in vehicles)
 
-    monkeypatch.setattr(chain, "lent", lambda history, *_: (history,))
+    monkeypatch.setattr(chain, "lent", lambda history, *_: (history.vehicle,))
     lookup = SimpleNamespace(recalled=looked_up, whole=looked_up)
     monkeypatch.setattr("healthtrack.jobs.kin.Lookup", lambda *_: lookup)
     return names
@@ -60,9 +66,9 @@ def test_of_a_large_fleet_only_the_first_lend(asked):
 
 def test_a_sister_that_fails_lends_nothing_and_the_log_names_it(asked, monkeypatch, caplog):
     def lent(history, *_):
-        if history == "b":
+        if history.vehicle == "b":
             raise ZeroDivisionError("a fault of ours")
-        return (history,)
+        return (history.vehicle,)
 
     monkeypatch.setattr(chain, "lent", lent)
     fleet = kin(asked, a="van", b="van", c="van")
@@ -80,7 +86,7 @@ def test_what_is_lent_is_learned_where_the_verdicts_are_given(asked):
             self.done = []
 
         def submit(self, function, /, *tasks):
-            self.done += [task.name for task in tasks]
+            self.done += [task.history.vehicle for task in tasks]
             future = Future()
             future.set_result(function(*tasks))
             return future
@@ -93,11 +99,11 @@ def test_what_is_lent_is_learned_where_the_verdicts_are_given(asked):
 
 def test_damaged_parts_of_a_sister_are_learned_from_its_whole_history(asked, monkeypatch):
     lookup = SimpleNamespace(
-        recalled=lambda names: [(name, Recalled("short", {"head": b"rubbish"})) for name in names],
-        whole=lambda names: [(name, Recalled(f"all of {name}")) for name in names],
+        recalled=lambda names: [(name, Recalled(bare(name), {"head": b"x"})) for name in names],
+        whole=lambda names: [(name, Recalled(bare(name))) for name in names],
     )
     monkeypatch.setattr("healthtrack.jobs.kin.Lookup", lambda *_: lookup)
-    assert kin(asked, a="van", b="van").of("a") == ("all of b",)
+    assert kin(asked, a="van", b="van").of("a") == ("b",)
 
 
 def test_what_is_lent_comes_back_from_the_disk_as_it_was(asked, monkeypatch):
@@ -106,3 +112,47 @@ def test_what_is_lent_comes_back_from_the_disk_as_it_was(asked, monkeypatch):
     for _ in range(2):
         assert fleet.of("a" * 9) == ("b" * 9, "c" * 9, "d" * 9)
         assert fleet.of("c" * 9) == ("a" * 9, "b" * 9, "d" * 9)
+
+
+@pytest.fixture
+def heard(asked, monkeypatch):
+    """Return who was held beside whom; vehicle ``b`` can not be followed."""
+    beside: list[tuple[tuple[str, ...], tuple[str, ...]]] = []
+
+    def neighbours(history, request, kept):
+        assert request.sisters == tuple(name for name in "abcd" if name != history.vehicle)
+        if history.vehicle == "b":
+            raise ZeroDivisionError("a fault of ours")
+        return (history.vehicle,)
+
+    def noted(finding, mine, others):
+        beside.append((mine, others))
+        return finding
+
+    monkeypatch.setattr(chain, "neighbours", neighbours)
+    monkeypatch.setattr(chain, "beside_others", noted)
+    return beside
+
+
+def finding(vehicle: str, state: str) -> VehicleFinding:
+    return VehicleFinding(vehicle, DAY, state, "", None, 0, None)
+
+
+def test_of_a_vehicle_at_alert_all_of_its_kind_are_followed_once(asked, heard, caplog):
+    fleet = kin(asked, a="van", b="van", c="van", d="van")
+    for vehicle in ("a", "c"):
+        assert fleet.beside(finding(vehicle, "alert")) == finding(vehicle, "alert")
+    assert heard == [(("a",), ("c", "d")), (("c",), ("a", "d"))]
+    (told,) = caplog.records
+    assert told.vehicle == "b"
+    assert "is not heard" in told.getMessage()
+    # each is looked up for what it lends, and for its drives
+    assert sorted(asked) == sorted("abcd" * 2)
+
+
+def test_of_a_sound_vehicle_and_of_one_without_a_kind_nobody_is_asked(asked, heard):
+    fleet = kin(asked, a="van", b="van", c="")
+    for quiet in (finding("a", "normal"), finding("a", "learning"), finding("c", "alarm")):
+        assert fleet.beside(quiet) is quiet
+    assert heard == []
+    assert asked == []

@@ -18,7 +18,6 @@ from healthtrack.baseline import (
     from_json,
     healthy_period,
     learn,
-    shared_movement,
     to_json,
 )
 from healthtrack.baseline.surface import Axis
@@ -131,33 +130,3 @@ def test_what_is_stored_is_what_was_learned_to_the_last_digit(baseline):
     again = from_json(to_json(baseline))
     assert again == baseline
     assert again.digest() == baseline.digest()
-
-
-@FEW
-@given(seed=st.integers(0, 10_000), sign=st.sampled_from([-1.0, 1.0]), scale=st.floats(0.1, 10.0))
-def test_what_is_shared_scales_and_turns_with_the_figures(seed, sign, scale):
-    rng = np.random.default_rng(seed)
-
-    def fleet(factor: float, size: float) -> list[pl.DataFrame]:
-        return [frame.with_columns(pl.col("value") * factor, pl.col("se") * size) for frame in raw]
-
-    raw = [
-        pl.DataFrame(
-            {
-                "drive": [f"{name}/{place}" for place in range(60)],
-                "started": [FIRST + timedelta(days=4.0 * place) for place in range(60)],
-                "value": rng.normal(-2.0 * (np.arange(60) > 35), 0.7),
-                "se": np.full(60, 0.7),
-                "learned": np.arange(60) < 20,
-            }
-        )
-        for name in range(5)
-    ]
-    plain, turned = (
-        shared_movement(frames[0], frames[1:]) for frames in (raw, fleet(sign * scale, scale))
-    )
-    expected = sign * scale * plain["shared"].to_numpy()
-    np.testing.assert_allclose(turned["shared"], expected, rtol=1e-6, atol=1e-9)
-    np.testing.assert_allclose(
-        turned["shared_se"], scale * plain["shared_se"].to_numpy(), rtol=1e-6
-    )

@@ -24,6 +24,7 @@ from healthtrack.records import (
     NextObservation,
     NotObservable,
     RegionEvidence,
+    Together,
     Trend,
     VehicleFinding,
 )
@@ -177,6 +178,7 @@ def alarm():
         since_km_high=185_300.0,
         raised_on=date(2025, 10, 30),
         raised_at_km=207_000.0,
+        together=Together(8, -7.1, -2.2, -2.9, -1.5, -4.9, -5.9, -3.9, "partly"),
     )
     breathing = make_indicator(
         "breathing",

@@ -13,7 +13,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from pypdf import PdfReader
 
 from healthtrack.config import VehicleSettings, WorkspaceSettings
-from healthtrack.records import STATES, Forecast
+from healthtrack.records import STATES, Forecast, Together
 from healthtrack.report import document, style, write_fleet_report
 from healthtrack.report.facts import is_silent
 from healthtrack.report.fleet import (
@@ -149,6 +149,22 @@ def test_vehicles_of_which_the_same_is_said_share_a_line(fleet, tmp_path):
     assert plan.count("Compare the airflow sensor") == 1
     alarms = ", ".join(f"vehicle-{n:03}" for n in (2, 9, 12, 19))
     assert f"{alarms} (all past a limit)." in " ".join(plan.split())
+
+
+def test_vehicles_that_moved_alike_are_told_of_together(findings, tmp_path):
+    def alike(name: str):
+        told = Together(3, -7.0, -6.8, -7.6, -6.0, -0.2, -1.2, 0.8, "alike")
+        finding = findings["alarm"]()
+        moved = tuple(
+            replace(item, together=told) if item.state in {"alert", "alarm"} else item
+            for item in finding.indicators
+        )
+        return replace(finding, vehicle=name, indicators=moved)
+
+    path = tmp_path / "fleet.pdf"
+    write_fleet_report([alike(name) for name in "abcd"], WorkspaceSettings(), path)
+    plan = " ".join(text_of(path).split())
+    assert "Vehicles of one kind moved alike: look first at what they share: a, b, c, d" in plan
 
 
 def test_what_is_added_to_names_is_written_once_where_it_is_the_same():

@@ -17,7 +17,7 @@ from healthtrack.jobs.logs import find_logs
 from healthtrack.jobs.maintenance import make_event
 from healthtrack.jobs.starting import copy_pipelines
 from healthtrack.jobs.workspace import Workspace
-from healthtrack.records import CauseFinding, IndicatorFinding, VehicleFinding
+from healthtrack.records import CauseFinding, IndicatorFinding, Together, VehicleFinding
 from healthtrack.store import Episode, Episodes, StoredFinding
 from healthtrack.web.app import build_app
 from tests.web.serving import make_site, publish
@@ -73,6 +73,7 @@ def _alert(store):
         high=-3.1,
         raised_on=date(2026, 2, 20),
         limit=-6.0,
+        together=Together(5, -4.0, -0.1, -0.6, 0.4, -3.9, -4.8, -3.0, "alone"),
     )
     causes = (CauseFinding("airflow_sensor_reads_low", 0.9, -4.0, -5.0, -3.0, "%"),)
     for day, moment in ((28, NOW.replace(day=1)), (1, NOW)):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
@@ -174,6 +175,22 @@ def test_a_full_verdict_takes_the_place_of_the_kept_one_and_is_not_given_twice(v
     assert MARKS["learning"].word in visit.get("/vehicle/otter").text
     visit.clock.now = visit.clock.now.replace(day=3)
     assert visit.site.desk.work() == 2
+
+
+def test_what_others_of_its_kind_did_is_told_beside_the_alert_it_was_asked_for(visit, monkeypatch):
+    told = "5 others of its kind moved by"
+    assert told in visit.get("/vehicle/otter").text
+    site = visit.site
+    kept = site.shown("otter", site.glance()).finding
+    (item,) = kept.indicators
+    for raised, heard in ((item.raised_on, True), (item.raised_on.replace(day=1), False)):
+        again = replace(item, together=None, raised_on=raised)
+        monkeypatch.setattr(
+            site.desk, "finding", lambda _, it=again: replace(kept, indicators=(it,))
+        )
+        page = visit.get("/vehicle/otter")
+        assert page.status_code == 200
+        assert (told in page.text) == heard
 
 
 def test_a_workspace_without_anything_still_has_its_pages(tmp_path):
