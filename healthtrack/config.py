@@ -164,7 +164,9 @@ class VehicleSettings(SettingsModel):
         description="refuse logs whose road speed over engine speed fits none of its gears",
     )
     baseline_from: date | None = Field(
-        None, description="first day of the healthy period", examples=[date(2025, 1, 1)]
+        None,
+        description="first day of the healthy period; without a last one it is found from there on",
+        examples=[date(2025, 1, 1)],
     )
     baseline_to: date | None = Field(
         None, description="last day of the healthy period", examples=[date(2025, 6, 30)]

@@ -251,9 +251,9 @@ class Together:
     own, own_low, own_high : float
         The difference.
     kind : str
-        ``alike``: the others certainly moved, and what is left is the smaller part and may be
-        nothing; ``partly``: the others certainly moved, and what is left is certain or the greater
-        part; ``alone``: only its own part is certain; ``unclear``: neither.
+        ``alike``: the others certainly moved to the same side, and nothing certain or greater is
+        left on it; ``partly``: they did, and what is left is certain or the greater part;
+        ``alone``: only its own part is certain; ``unclear``: neither.
     """
 
     vehicles: int
@@ -302,7 +302,7 @@ class IndicatorFinding:
 
     @property
     def is_alike(self) -> bool:
-        """Whether others of its kind moved with it, and nothing is certainly its own."""
+        """Whether others of its kind moved with it, as far or farther."""
         return self.together is not None and self.together.kind == "alike"
 
 

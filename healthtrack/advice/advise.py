@@ -63,10 +63,10 @@ def of_all(found: Sequence[IndicatorFinding]) -> tuple[str, ...]:
     if not alike:
         return ()
     sentence = (
-        f"{max(alike)} others of its kind moved alike: before any part, look at what they share "
-        "(fuel, season, software of engines or loggers, a service all have had). If that is it and "
-        "it stays, name a new healthy period in the settings (baseline_from); if nothing is found "
-        "they may wear alike, and the checks hold for each of them."
+        f"Others of its kind ({max(alike)} heard) moved alike: before any part, look at what they "
+        "share (fuel, season, software of engines or loggers, a service all have had). If that is "
+        "it and it stays, let the healthy period begin after it (baseline_from in the settings); "
+        "if nothing is found they may wear alike, and the checks hold for each of them."
     )
     return (sentence,)
 

@@ -47,10 +47,11 @@ def healthy_period(
 ) -> Period:
     """Choose the healthy period of one indicator.
 
-    The stated days where the user gave them. Else the first drives with usable windows: as many as
-    are asked for, and more, up to ``longest_drives``, while they cover too little of speed, load
-    and temperature. Work that restarts the indicator before they suffice starts the search anew:
-    two sensors make no surface. What comes after the period never moves it.
+    The stated days where the user gave their end. Else the first drives with usable windows, from
+    the stated beginning on where there is one: as many as are asked for, and more, up to
+    ``longest_drives``, while they cover too little of speed, load and temperature. Work that
+    restarts the indicator before they suffice starts the search anew: two sensors make no surface.
+    What comes after the period never moves it.
 
     Parameters
     ----------
@@ -72,13 +73,15 @@ def healthy_period(
         .agg(pl.col("t").min().dt.date().alias("day"), pl.col("t").min())
         .sort("t", "drive")
     )
-    if vehicle.baseline_from is not None or vehicle.baseline_to is not None:
+    if vehicle.baseline_to is not None:
         return _stated(per_drive, vehicle, settings)
-    starts = sorted(
-        (event for event in events if indicator.name in MAINTENANCE_KINDS[event.kind][1]),
-        key=lambda event: event.on,
-    )
-    since = ""
+    starts = [event for event in events if indicator.name in MAINTENANCE_KINDS[event.kind][1]]
+    since, begin = "", vehicle.baseline_from
+    if begin is not None:
+        per_drive = per_drive.filter(pl.col("day") >= begin)
+        starts = [event for event in starts if event.on >= begin]
+        since = f" since {begin}"
+    starts.sort(key=lambda event: event.on)
     for event in starts:
         before = _automatic(per_drive.filter(pl.col("day") <= event.on), asked, since)
         if not before.missing:

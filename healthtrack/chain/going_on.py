@@ -219,8 +219,7 @@ def _assessed(case: _Case, followed_all: dict[Indicator, Followed | Learning]) -
 def _keep(case: _Case, judged: Sequence[Judged]) -> Kept | None:
     """Return what is worth keeping; None while the vehicle is too young, or not settled."""
     vehicle, as_of = case.asked.vehicle, case.asked.as_of
-    stated = vehicle.baseline_from is not None or vehicle.baseline_to is not None
-    if stated and (vehicle.baseline_to is None or as_of <= vehicle.baseline_to):
+    if vehicle.baseline_to is not None and as_of <= vehicle.baseline_to:
         return None
     items = {item.finding.indicator: item.followed for item in judged}
     whole = {name: item for name, item in items.items() if item is not None and can_be_kept(item)}

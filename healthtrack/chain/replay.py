@@ -332,9 +332,11 @@ class _Past:
 
     def _grows(self) -> bool:
         """Say whether a verdict may rest on a healthy period that was not complete yet."""
-        stated = self.vehicle.baseline_from is not None or self.vehicle.baseline_to is not None
         settings = self.workspace.baseline
-        return stated or settings.minimum_drives < settings.automatic_drives
+        return (
+            self.vehicle.baseline_to is not None
+            or settings.minimum_drives < settings.automatic_drives
+        )
 
     def _all_days(self) -> list[date]:
         return sorted(set(self.raw.drives["ended"].dt.date().to_list()))

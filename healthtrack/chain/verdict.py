@@ -79,11 +79,11 @@ def _why(causes: Sequence[CauseFinding]) -> str:
 
 def _others(item: IndicatorFinding) -> str:
     assert item.together is not None, "asked only where others were heard"
-    return f"{item.together.vehicles} others of its kind"
+    return f"others of its kind ({item.together.vehicles} heard)"
 
 
 def _in_common(worst: Sequence[IndicatorFinding]) -> str:
-    """Say which part of what moved others of its kind share."""
+    """Say how far others of its kind moved with it, where they did."""
     shared = [
         item
         for item in worst
@@ -97,8 +97,8 @@ def _in_common(worst: Sequence[IndicatorFinding]) -> str:
     unit = f" {item.unit}" if item.unit else ""
     what = "it" if len(worst) == 1 else _label(item)
     return (
-        f"; of the {abs(told.moved):.1f}{unit} by which {what} moved of late, "
-        f"{abs(told.shared):.1f}{unit} is shared ({smaller:.1f} to {larger:.1f}) by {_others(item)}"
+        f"; of late {what} moved by {abs(told.moved):.1f}{unit}, {_others(item)} by "
+        f"{abs(told.shared):.1f}{unit} ({smaller:.1f} to {larger:.1f})"
     )
 
 

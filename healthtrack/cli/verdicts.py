@@ -266,7 +266,7 @@ def _indicator(found: IndicatorFinding) -> str:
         line += f", {found.kind} since {found.since_km:,.0f} km".replace(",", " ", 2)
     if found.together is not None:
         told = found.together
-        line += f"; {told.vehicles} others of its kind {told.shared:+.1f} {found.unit} "
+        line += f"; others of its kind ({told.vehicles}) moved by {told.shared:+.1f} {found.unit} "
         line += f"({told.shared_low:+.1f} to {told.shared_high:+.1f})"
     return line
 

@@ -11,6 +11,7 @@ Nothing is taken off a vehicle's level: wear that all of them share looks just l
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -32,16 +33,21 @@ if TYPE_CHECKING:
     from healthtrack.records import IndicatorFinding, TogetherKind
 
     FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
     DayArray = NDArray[np.datetime64]
 
 LEAST_OTHERS = 3
 """Other vehicles that must be heard: of two nobody can say which one moved."""
 LATE_DRIVES = 12
-"""Drives of the vehicle itself that make up 'of late'; the others' of the same days are heard."""
+"""Drives of the vehicle itself that make up 'of late'."""
 LATE_DAYS = 42
-"""Days that are looked at at least, if the change is that old: the others may drive seldom."""
+"""Days 'of late' at least, if the change is that old: the others may drive seldom."""
 BEFORE = 120
-"""Drives before the change: some of the newest, since a ramp is seen after it has begun."""
+"""Drives of the vehicle itself before the change: some, since a ramp is seen after it has begun."""
+BEFORE_DAYS = 90
+"""Days before the change at least, for others that drive seldom."""
+MOST = 120
+"""Drives of one vehicle on a side; of more, evenly chosen ones stand for all."""
 BY_ITSELF = 0.5
 """How far a sound vehicle moves by itself in half a year (sd), in a typical drive's error: driver,
 place and load change for months, which no wander of weeks tells. As much as the drift leaves to a
@@ -70,8 +76,12 @@ class Neighbour:
 
 @dataclass(frozen=True)
 class Span:
-    """Drives on days earlier than ``before`` are held against those from ``late`` to ``until``."""
+    """Drives on days from ``first`` up to ``before`` are held against those from ``late`` on.
 
+    ``before`` is not one of them, ``until`` is the last.
+    """
+
+    first: date
     before: date
     late: date
     until: date
@@ -108,9 +118,12 @@ def span_of(finding: IndicatorFinding) -> Span | None:
     if finding.since_on is None or finding.since_on_low is None or finding.trend is None:
         return None
     days = finding.trend.told["started"].dt.date()
-    last = np.datetime64(days[-1])
-    late = min(np.datetime64(days[-min(LATE_DRIVES, len(days))]), last - LATE_DAYS)
-    return Span(finding.since_on_low, max(late.item(), finding.since_on), days[-1])
+    early = days.filter(days < finding.since_on_low).tail(BEFORE)
+    if not early.len():
+        return None
+    first = min(early[0], finding.since_on_low - timedelta(days=BEFORE_DAYS))
+    late = min(days.tail(LATE_DRIVES)[0], days[-1] - timedelta(days=LATE_DAYS))
+    return Span(first, finding.since_on_low, max(late, finding.since_on), days[-1])
 
 
 def moved(one: Neighbour, span: Span) -> Change | None:
@@ -119,10 +132,7 @@ def moved(one: Neighbour, span: Span) -> Change | None:
     What it moves by itself (:data:`BY_ITSELF`) is in the band. None with fewer than three drives
     on a side.
     """
-    before = np.flatnonzero(one.days < np.datetime64(span.before))[-BEFORE:]
-    late = np.flatnonzero(
-        (one.days >= np.datetime64(span.late)) & (one.days <= np.datetime64(span.until))
-    )
+    before, late = sides(one.days, span)
     if not before.size or not late.size:
         return None
     found = contrast(
@@ -135,7 +145,33 @@ def moved(one: Neighbour, span: Span) -> Change | None:
     if found is None:
         return None
     by_itself = Z95 * BY_ITSELF * one.segment.scale
-    return Change(found.change, float(np.hypot((found.high - found.low) / 2.0, by_itself)))
+    half = float(np.hypot((found.high - found.low) / 2.0, by_itself))
+    return Change(found.change, half) if np.isfinite([found.change, half]).all() else None
+
+
+def sides(days: DayArray, span: Span) -> tuple[IntArray, IntArray]:
+    """Return the places of the drives before the change and of late, at most MOST of each.
+
+    Parameters
+    ----------
+    days : (N,) datetime64
+        Of a vehicle's drives, rising.
+    span : Span
+        The days that count.
+    """
+    first, before, late, until = (
+        np.datetime64(day) for day in (span.first, span.before, span.late, span.until)
+    )
+    return (
+        _thinned(np.flatnonzero((days >= first) & (days < before))),
+        _thinned(np.flatnonzero((days >= late) & (days <= until))),
+    )
+
+
+def _thinned(rows: IntArray) -> IntArray:
+    if rows.size <= MOST:
+        return rows
+    return rows[np.linspace(0, rows.size - 1, MOST).astype(np.int64)]
 
 
 def middle_of(changes: Sequence[Change]) -> Change:

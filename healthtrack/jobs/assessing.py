@@ -5,16 +5,21 @@ from __future__ import annotations
 import json
 import tempfile
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass
 from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias, TypeVar, cast
 
-from healthtrack.errors import ClusterError, ReportError, StoreError
+from healthtrack.errors import ReportError
 from healthtrack.jobs.findings import finding_as_dict
 from healthtrack.jobs.kin import Kin
-from healthtrack.jobs.pool import Failure, RemoteExecutor, attempt, run_each
+from healthtrack.jobs.pool import (
+    NO_FAULT_OF_ONE,
+    Failure,
+    RemoteExecutor,
+    attempt,
+    run_each,
+)
 from healthtrack.jobs.recalling import (
     AssessTask,
     Lookup,
@@ -50,10 +55,6 @@ FEWEST_VEHICLES_FOR_A_POOL = 3
 
 AHEAD = 8
 """Vehicles whose histories are in memory at a time."""
-
-
-NO_FAULT_OF_ONE = (StoreError, ClusterError, BrokenExecutor)
-"""What ends a run instead of being told of one vehicle."""
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from healthtrack import chain
-from healthtrack.jobs.pool import Failure, run_each
+from healthtrack.jobs.pool import NO_FAULT_OF_ONE, Failure, attempt, run_each
 from healthtrack.jobs.recalling import AssessTask, Lookup, hear_one
 
 if TYPE_CHECKING:
@@ -97,13 +97,22 @@ class Kin:
         """Say beside a verdict what others of the vehicle's kind did meanwhile.
 
         They are followed as for their own verdicts, and only where the vehicle stands at alert. One
-        that cannot be followed is not heard; the log says so.
+        that cannot be followed is not heard, and where all of it fails the verdict stands as it is;
+        the log says so.
         """
-        sisters = self._sisters(finding.vehicle)
-        if finding.state not in {"alert", "alarm"} or not sisters:
+        if finding.state not in {"alert", "alarm"} or not self._sisters(finding.vehicle):
             return finding
+        found = attempt(self._beside, finding)
+        if not isinstance(found, Failure):
+            return found
+        if isinstance(found.error, NO_FAULT_OF_ONE):
+            raise found.error
+        _log.warning("others are not heard: %s", found.words, extra={"vehicle": finding.vehicle})
+        return finding  # the alert stands whatever can be said of others
+
+    def _beside(self, finding: VehicleFinding) -> VehicleFinding:
         hearing = _Asking(hear_one, self._hear_task, self._heard, "is not heard")
-        others = self._said_by(sisters, hearing)
+        others = self._said_by(self._sisters(finding.vehicle), hearing)
         return chain.beside_others(finding, self._said_by([finding.vehicle], hearing), others)
 
     def _sisters(self, vehicle: str) -> list[str]:

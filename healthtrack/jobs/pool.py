@@ -20,7 +20,7 @@ from multiprocessing.connection import wait
 from time import process_time
 from typing import TYPE_CHECKING, TypeVar
 
-from healthtrack.errors import ClusterError, HealthtrackError
+from healthtrack.errors import ClusterError, HealthtrackError, StoreError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -40,6 +40,10 @@ _GONE = (
     "the cluster's scheduler is gone. What was finished before is kept; nothing else was changed. "
     "See that the scheduler runs, then run this again."
 )
+
+
+NO_FAULT_OF_ONE = (StoreError, ClusterError, BrokenExecutor)
+"""What ends a run instead of being told of one vehicle."""
 
 
 @dataclass(frozen=True, slots=True)

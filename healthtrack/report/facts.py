@@ -9,7 +9,6 @@ from healthtrack.report import words
 from healthtrack.report.numbers import (
     NOTHING,
     THIN,
-    count,
     decimals_for,
     quantity,
     short_day,
@@ -130,7 +129,7 @@ def others_words(item: IndicatorFinding) -> str:
     decimals = decimals_for(item.low, item.high)  # as finely as the level
     shared = quantity(told.shared, item.unit, decimals, sign=True)
     return (
-        f"{count(told.vehicles, 'other')} of its kind moved by {shared} meanwhile "
+        f"others of its kind ({told.vehicles} heard) moved by {shared} meanwhile "
         f"({span(told.shared_low, told.shared_high, decimals)})"
     )
 

@@ -303,7 +303,7 @@ def _first_step(finding: VehicleFinding) -> str:
     """Return the first check of the likeliest cause, or the first thing to do of all."""
     concerned = [item for item in finding.indicators if item.state in ("alarm", "alert")]
     if concerned and all(item.is_alike for item in concerned):
-        return "Vehicles of one kind moved alike: look first at what they share"
+        return "Others of their kind moved alike: look first at what they share"
     advice = sort_advice(words.next_steps(finding))
     if advice.work and advice.work[0].steps:
         cause = advice.work[0].heading.rstrip(":")

@@ -77,8 +77,9 @@ class Site:
         title = settings.name.strip() or vehicle
         full = self.desk.finding(vehicle)
         kept = seen.latest(vehicle)
-        told = None if kept is None else read_kept(kept)
-        finding = told if full is None else _beside(full, told)
+        finding = full
+        if kept is not None and (full is None or full.state in {"alert", "alarm"}):
+            finding = _beside(full, read_kept(kept))
         since = _since(finding, seen.since(vehicle))
         return Shown(vehicle, title, finding, full=full is not None, since=since)
 
@@ -106,12 +107,14 @@ class Site:
         return HTMLResponse(body, code)
 
 
-def _beside(full: VehicleFinding, told: VehicleFinding | None) -> VehicleFinding:
+def _beside(full: VehicleFinding | None, kept: VehicleFinding) -> VehicleFinding:
     """Put into a verdict what the kept one says of others of its kind: they are asked at night."""
+    if full is None:
+        return kept
     raised = {item.indicator: item.raised_on for item in full.indicators}
     heard = {
         item.indicator: item.together
-        for item in (() if told is None else told.indicators)
+        for item in kept.indicators
         if item.together is not None and item.raised_on == raised.get(item.indicator)
     }
     return with_others(full, heard)

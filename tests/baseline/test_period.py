@@ -49,6 +49,19 @@ def test_stated_days_are_kept_both_included(observations, chosen):
     assert (period.start, period.end) == (date(2024, 1, 5), date(2024, 1, 26))
 
 
+def test_a_stated_beginning_alone_begins_the_search_there_and_it_ends(observations, chosen):
+    """A period without an end would take every later fault for healthy, and never say a word."""
+    period = chosen(observations, VehicleSettings(baseline_from=date(2024, 1, 8)))
+    assert period.drives == tuple(f"v/{place:04d}" for place in range(7, 37))
+    assert period.missing == ""
+    stated = VehicleSettings(baseline_from=date(2024, 1, 8))
+    before, after = (work("airflow_sensor_replaced", days) for days in (3, 12))
+    assert chosen(observations, stated, events=[before]) == period
+    assert chosen(observations, stated, events=[before, after]).drives[0] == "v/0013"
+    late = chosen(observations, VehicleSettings(baseline_from=FIRST + timedelta(days=100)))
+    assert late.missing == "have 0 drives since 2024-04-10, need 20"
+
+
 def test_too_few_drives_say_how_many_are_there_and_needed(observations, chosen):
     few = chosen(observations.filter(pl.col("drive") < "v/0009"))
     assert few.missing.split("; ")[0] == "have 9 drives, need 20"

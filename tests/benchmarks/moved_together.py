@@ -19,7 +19,7 @@ import polars as pl
 
 from healthtrack import drift
 from healthtrack.drift.grid import standard_grid
-from healthtrack.drift.others import BEFORE, Neighbour, Span, span_of, together
+from healthtrack.drift.others import Neighbour, sides, span_of, together
 from healthtrack.drift.segment import part_of
 from healthtrack.records import IndicatorFinding, Together, Trend
 from tests.calibration.histories import Kind, Life, life
@@ -38,6 +38,10 @@ LATER = (0.0, 60.0, 210.0)
 VEHICLE = Kind(
     "vehicle", wander=0.5, response=0.7, regime=0.3, tails=4.0, bad=0.03, known_seasons=False
 )
+
+
+PER_WEEK = (1.0, 5.0)
+"""Drives a week, each vehicle at its own pace."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +92,8 @@ class Fleet(NamedTuple):
 
 def fleet_of(story: Story, rng: np.random.Generator) -> Fleet:
     """Simulate one fleet."""
-    lives = [life(VEHICLE, rng) for _ in range(VEHICLES)]
+    paces = rng.uniform(*PER_WEEK, VEHICLES)
+    lives = [life(replace(VEHICLE, per_week=float(pace)), rng) for pace in paces]
     alone = [story.own, story.second, *[nothing] * (VEHICLES - 2)]
     shared = [_since_healthy(story.shared, one) for one in lives]
     own = [_since_healthy(what, one) for what, one in zip(alone, lives, strict=True)]
@@ -163,28 +168,21 @@ def asked(fleet: Fleet) -> list[Said]:
         finding = finding_of(*pairs[0])
         span = span_of(finding)
         assert span is not None, "it stands at alert"
-        sides = [_sides(one.days, span) for one in (mine, *others)]
-        shared = [_between(*pair) for pair in zip(sides, fleet.shared, strict=True)]
+        held = [sides(one.days, span) for one in (mine, *others)]
+        shared = [_between(*pair) for pair in zip(held, fleet.shared, strict=True)]
         said.append(
             Said(
                 later,
                 together(finding, mine, others),
                 float(np.nanmean(shared)),
-                _between(sides[0], fleet.own[0]),
+                _between(held[0], fleet.own[0]),
             )
         )
     return said
 
 
-def _sides(days: np.ndarray, span: Span) -> tuple[np.ndarray, np.ndarray]:
-    """Return the drives that are held against each other."""
-    before = np.flatnonzero(days < np.datetime64(span.before))[-BEFORE:]
-    late = (days >= np.datetime64(span.late)) & (days <= np.datetime64(span.until))
-    return before, np.flatnonzero(late)
-
-
-def _between(sides: tuple[np.ndarray, np.ndarray], truth: np.ndarray) -> float:
-    before, late = sides
+def _between(held: tuple[np.ndarray, np.ndarray], truth: np.ndarray) -> float:
+    before, late = held
     if not before.size or not late.size:
         return np.nan
     return float(truth[late].mean() - truth[before].mean())

@@ -113,6 +113,18 @@ def test_a_history_in_many_pieces_with_work_between_equals_the_whole(garage, hal
     assert len(kept.head) < 30 < len(days)
 
 
+def test_a_stated_beginning_alone_is_kept_and_gone_on_from(garage):
+    settings, history, days = garage
+    count = len(days)
+    begun = settings.model_copy(update={"baseline_from": days[8]})
+    early, late = days[count // 2], days[-1]
+    kept = assess_whole(history, ask(garage, early, vehicle=begun)).kept
+    assert kept.indicators["airflow"].learned.start >= days[8]
+    asked = ask(garage, late, vehicle=begun)
+    going = assess_on(needed(history, kept, late), asked, kept)
+    assert_same(going, assess_whole(history, asked))
+
+
 def test_the_same_day_again_says_the_same(garage, half):
     _, history, days = garage
     day = days[len(days) // 2]

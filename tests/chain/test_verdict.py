@@ -56,14 +56,14 @@ def test_what_others_share_is_named_before_the_cause():
     assert concern([moved(one, "alone")], causes) == concern([one], causes)
     assert concern([moved(one, "unclear")], causes) == concern([one], causes)
     assert concern([moved(one, "partly")], causes).endswith(
-        "; of the 8.0 % by which it moved of late, 3.0 % is shared (2.0 to 4.0) by 5 others of its "
-        "kind; most likely air leaks between compressor and engine (90 %)"
+        "; of late it moved by 8.0 %, others of its kind (5 heard) by 3.0 % (2.0 to 4.0); most "
+        "likely air leaks between compressor and engine (90 %)"
     )
     assert concern([moved(one, "alike")], causes).endswith(
-        "; 5 others of its kind moved alike: look first at what they share; if it is a part, most "
-        "likely air leaks between compressor and engine (90 %)"
+        "; others of its kind (5 heard) moved alike: look first at what they share; if it is a "
+        "part, most likely air leaks between compressor and engine (90 %)"
     )
     # where another indicator moved alone, the cause is still asked for
     both = [alarm("boost"), moved(one, "alike")]
-    assert "by which airflow moved of late, 3.0 % is shared" in concern(both, causes)
+    assert "of late airflow moved by 8.0 %, others of its kind (5" in concern(both, causes)
     assert concern(both, causes).endswith("(90 %)")

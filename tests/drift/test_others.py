@@ -12,7 +12,16 @@ from statsmodels.stats.meta_analysis import combine_effects
 
 from healthtrack.drift import Carried, Segment, others, together
 from healthtrack.drift.contrast import Z95
-from healthtrack.drift.others import BY_ITSELF, Change, Neighbour, middle_of, moved, span_of
+from healthtrack.drift.others import (
+    BY_ITSELF,
+    MOST,
+    Change,
+    Neighbour,
+    middle_of,
+    moved,
+    sides,
+    span_of,
+)
 from healthtrack.records import IndicatorFinding, Trend
 
 FIRST = date(2024, 1, 1)
@@ -25,9 +34,9 @@ def on(day: float) -> date:
     return FIRST + timedelta(days=int(day))
 
 
-def vehicle(rng, size=0.0, joins=0.0, sways=BY_ITSELF) -> Neighbour:
-    """Return two drives a week with wander, what it does by itself, and a step on day 300. [%]."""
-    days = joins + np.cumsum(rng.gamma(2.5, 3.5 / 2.5, 300))
+def vehicle(rng, size=0.0, joins=0.0, sways=BY_ITSELF, pause=3.5) -> Neighbour:
+    """Return drives with wander, what it does by itself, and a step on day 300. [%]."""
+    days = joins + np.cumsum(rng.gamma(2.5, pause / 2.5, int(DAYS * 2.0 / pause) + 50))
     days = days[days < DAYS]
     count = days.size
     keep = np.exp(-np.diff(days, prepend=days[0]) / MEMORY)
@@ -96,7 +105,8 @@ def test_another_one_that_fails_does_not_vote():
     sound = [vehicle(rng) for _ in range(4)]
     plain = told(vehicle(rng, -4.0), *sound, vehicle(rng))
     odd = told(vehicle(rng, -4.0), *sound, vehicle(rng, -9.0))
-    assert abs(odd.shared - plain.shared) < 0.4
+    # the mean of the five would have moved by 1.8
+    assert abs(odd.shared - plain.shared) < 0.8
     assert odd.kind == "alone"
 
 
@@ -109,18 +119,59 @@ def test_of_fewer_than_three_others_nobody_can_say_who_moved():
     assert told(mine, *few, vehicle(rng, -4.0)) is not None
 
 
+@pytest.mark.parametrize(("mine", "theirs"), [(0.4, 3.5), (3.5, 0.4)])
+def test_what_all_did_long_before_is_not_mixed_in_at_whatever_pace_each_drives(mine, theirs):
+    """All moved on day 80; who drives daily looks back over weeks, the others over a year."""
+
+    def moved_before(one: Neighbour) -> Neighbour:
+        value = one.segment.value - 4.0 * (one.segment.days >= 80.0)
+        return replace(one, segment=replace(one.segment, value=value))
+
+    rng = np.random.default_rng(10)
+    it = moved_before(vehicle(rng, -4.0, pause=mine))
+    span = span_of(alerted(it))
+    found = told(it, *(moved_before(vehicle(rng, pause=theirs)) for _ in range(5)))
+    if span.first > on(80.0):
+        assert found.shared_low < 0.0 < found.shared_high
+        assert found.kind == "alone"
+    else:  # its own drives reach back before it, so that movement is in both
+        assert found.shared_high < 0.0
+    assert found.own_low < -4.0 < found.own_high
+
+
+def test_of_very_many_drives_some_stand_for_all():
+    rng = np.random.default_rng(11)
+    busy = vehicle(rng, -4.0, pause=0.05)
+    span = span_of(alerted(busy))
+    before, late = sides(busy.days, span)
+    assert before.size == late.size == MOST
+    days = np.diff(late)
+    assert days.min() >= 1
+    assert days.max() <= days.min() + 1
+    assert busy.days[late[-1]] == busy.days[-1]
+
+
+def test_a_vehicle_whose_figures_are_no_numbers_is_not_heard():
+    rng = np.random.default_rng(12)
+    mine, *rest = (vehicle(rng, -4.0) for _ in range(5))
+    value = rest[0].segment.value.copy()
+    value[-3:] = np.nan
+    broken = replace(rest[0], segment=replace(rest[0].segment, value=value))
+    found = told(mine, broken, *rest[1:])
+    assert found.vehicles == 3
+    assert np.isfinite([found.shared, found.shared_low, found.own_high]).all()
+
+
 def test_later_drives_of_others_change_nothing():
     rng = np.random.default_rng(7)
     mine, *rest = (vehicle(rng, -4.0) for _ in range(5))
 
-    def until(one: Neighbour, day: float) -> Neighbour:
-        rows = slice(int((one.segment.days < day).sum()))
+    def until(one: Neighbour, day: np.datetime64) -> Neighbour:
+        rows = slice(int((one.days <= day).sum()))
         return replace(one, days=one.days[rows], segment=others.part_of(one.segment, rows))
 
-    early = until(mine, 400.0)
-    now = together(
-        alerted(early), early, [until(one, float(early.segment.days[-1])) for one in rest]
-    )
+    early = until(mine, np.datetime64(on(400.0)))
+    now = together(alerted(early), early, [until(one, early.days[-1]) for one in rest])
     assert now == together(alerted(early), early, rest)
 
 

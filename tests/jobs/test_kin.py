@@ -6,11 +6,13 @@ from concurrent.futures import Executor, Future
 from datetime import date
 from types import SimpleNamespace
 
+import numpy as np
 import polars as pl
 import pytest
 
 from healthtrack import chain
 from healthtrack.config import VehicleSettings, WorkspaceSettings
+from healthtrack.errors import StoreError
 from healthtrack.jobs.kin import MOST_SISTERS, Kin
 from healthtrack.jobs.recalling import Recalled
 from healthtrack.records import VehicleFinding, VehicleHistory
@@ -148,6 +150,23 @@ def test_of_a_vehicle_at_alert_all_of_its_kind_are_followed_once(asked, heard, c
     assert "is not heard" in told.getMessage()
     # each is looked up for what it lends, and for its drives
     assert sorted(asked) == sorted("abcd" * 2)
+
+
+def test_an_alert_stands_whatever_fails_of_what_others_did(asked, heard, monkeypatch, caplog):
+    def fails(*_):
+        raise np.linalg.LinAlgError("a fault of ours")
+
+    monkeypatch.setattr(chain, "beside_others", fails)
+    alert = finding("a", "alert")
+    assert kin(asked, a="van", b="van", c="van", d="van").beside(alert) is alert
+    assert "others are not heard" in caplog.records[-1].getMessage()
+    monkeypatch.setattr(chain, "beside_others", lambda *_: raise_(StoreError("no disk")))
+    with pytest.raises(StoreError):
+        kin(asked, a="van", b="van", c="van", d="van").beside(alert)
+
+
+def raise_(error: Exception):
+    raise error
 
 
 def test_of_a_sound_vehicle_and_of_one_without_a_kind_nobody_is_asked(asked, heard):

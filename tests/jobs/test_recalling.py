@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import pickle
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from functools import partial
 from types import SimpleNamespace
@@ -21,8 +23,8 @@ from healthtrack.errors import ClusterError
 from healthtrack.jobs import assessing, recalling
 from healthtrack.jobs.assessing import assess
 from healthtrack.jobs.pool import Failure
-from healthtrack.jobs.recalling import Lookup, Outcome, Recalled
-from healthtrack.records import Diagnosis, VehicleFinding, VehicleHistory
+from healthtrack.jobs.recalling import AssessTask, Lookup, Outcome, Recalled, hear_one
+from healthtrack.records import Diagnosis, Together, VehicleFinding, VehicleHistory
 from healthtrack.store import KeptParts, Store
 from healthtrack.store.columns import TABLES, insert
 
@@ -82,7 +84,9 @@ def garage(tmp_path, seen, monkeypatch):
             assert found == chain.assess(whole, settings.vehicles[vehicle.name], settings, day)
             return [drives == whole.drives.height for drives in read]
 
-        yield SimpleNamespace(store=store, frames=frames, drives=drives, judge=judge)
+        yield SimpleNamespace(
+            store=store, frames=frames, drives=drives, judge=judge, workspace=workspace
+        )
 
 
 def test_a_new_drive_is_judged_without_reading_the_old_ones(garage):
@@ -91,6 +95,42 @@ def test_a_new_drive_is_judged_without_reading_the_old_ones(garage):
     assert garage.judge(garage.drives[-2]) == [False]
     put(garage.store, garage.frames, garage.drives[-1:])
     assert garage.judge(garage.drives[-1]) == [False]
+
+
+def test_what_others_did_is_stored_with_the_verdict(garage, monkeypatch):
+    told = Together(3, -4.0, -3.9, -4.5, -3.3, -0.1, -0.9, 0.7, "alike")
+
+    def beside(kin, finding):
+        return replace(finding, indicators=tuple(
+            replace(item, together=told) for item in finding.indicators
+        ))  # fmt: skip
+
+    monkeypatch.setattr(assessing.Kin, "beside", beside)
+    vehicle = garage.frames.drives["vehicle"][0]
+    found = list(assess(garage.workspace, garage.store, (), DAY, NOW))
+    assert all(item.together == told for item in found[0].indicators)
+    (stored,) = garage.store.findings(vehicle)
+    assert {item["together"]["kind"] for item in json.loads(stored.document)["indicators"]} == {
+        "alike"
+    }
+
+
+def test_a_vehicle_is_heard_from_what_is_kept_and_else_from_its_start(garage):
+    list(assess(garage.workspace, garage.store, (), DAY, NOW))
+    settings, (vehicle,) = garage.workspace.settings, garage.workspace.settings.vehicles
+    ((_, recalled),) = Lookup(garage.store, settings, DAY).recalled([vehicle])
+    assert recalled.parts
+    mine = settings.vehicles[vehicle]
+    task = AssessTask(recalled.history, mine, settings, DAY, (), recalled.parts)
+    whole = AssessTask(garage.store.history(vehicle, DAY), mine, settings, DAY)
+    kept, anew = hear_one(task), hear_one(whole)
+    assert [one.indicator for one in kept] == [one.indicator for one in anew]
+    for one, other in zip(kept, anew, strict=True):
+        np.testing.assert_array_equal(one.segment.value, other.segment.value)
+    damaged = replace(task, parts=recalled.parts | {"airflow/course": b"rubbish"})
+    assert hear_one(damaged) is None
+    # other settings than those it was kept under
+    assert hear_one(replace(task, vehicle=mine.model_copy(update={"altitude_m": 12.0}))) is None
 
 
 def test_a_late_log_and_a_damaged_part_are_judged_from_the_start_and_the_log_says_so(

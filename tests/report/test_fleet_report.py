@@ -164,7 +164,7 @@ def test_vehicles_that_moved_alike_are_told_of_together(findings, tmp_path):
     path = tmp_path / "fleet.pdf"
     write_fleet_report([alike(name) for name in "abcd"], WorkspaceSettings(), path)
     plan = " ".join(text_of(path).split())
-    assert "Vehicles of one kind moved alike: look first at what they share: a, b, c, d" in plan
+    assert "Others of their kind moved alike: look first at what they share: a, b, c, d" in plan
 
 
 def test_what_is_added_to_names_is_written_once_where_it_is_the_same():
