@@ -129,7 +129,7 @@ def others_words(item: IndicatorFinding) -> str:
     decimals = decimals_for(item.low, item.high)  # as finely as the level
     shared = quantity(told.shared, item.unit, decimals, sign=True)
     return (
-        f"others of its kind ({told.vehicles} heard) moved by {shared} meanwhile "
+        f"others of its kind ({told.vehicles} heard): {shared} "
         f"({span(told.shared_low, told.shared_high, decimals)})"
     )
 

@@ -178,7 +178,7 @@ def test_a_full_verdict_takes_the_place_of_the_kept_one_and_is_not_given_twice(v
 
 
 def test_what_others_of_its_kind_did_is_told_beside_the_alert_it_was_asked_for(visit, monkeypatch):
-    told = "others of its kind (5 heard) moved by"
+    told = "others of its kind (5 heard): "
     assert told in visit.get("/vehicle/otter").text
     site = visit.site
     kept = site.shown("otter", site.glance()).finding
