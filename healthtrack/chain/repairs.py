@@ -15,7 +15,6 @@ import polars as pl
 
 from healthtrack import drift
 from healthtrack.diagnosis import UNDOES, score_repair
-from healthtrack.drift.grid import standard_grid
 from healthtrack.records import RepairChange
 
 if TYPE_CHECKING:
@@ -203,9 +202,12 @@ def _change(
     both = pl.concat([before, after])
     segment = drift.whole_segment(both, item.learned, drift.axis_of(both), item.plan)
     course = tracked.course
-    memory = float(standard_grid().memory_days[course.best[0]])
     found = drift.contrast(
-        replace(segment, carried=course.carried), before.height, course.wander_sd, memory, SIDE
+        replace(segment, carried=course.carried),
+        before.height,
+        course.wander_sd,
+        drift.memory_of(course),
+        SIDE,
     )
     if found is None:
         return None

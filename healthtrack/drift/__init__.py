@@ -1,6 +1,6 @@
 """The slow movement of the residual: level, slope, change, alert and alarm."""
 
-from healthtrack.drift.contrast import Contrast, contrast
+from healthtrack.drift.contrast import Contrast, contrast, memory_of
 from healthtrack.drift.course import Course
 from healthtrack.drift.evidence import Witness, evidence, with_sums
 from healthtrack.drift.finding import finding
@@ -40,6 +40,7 @@ __all__ = [
     "follow_many",
     "foretold",
     "log_likelihood",
+    "memory_of",
     "neighbour",
     "resume",
     "resume_many",

@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtri
 
+from healthtrack.drift.grid import standard_grid
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from healthtrack.drift.course import Course
     from healthtrack.drift.segment import Segment
 
     FloatArray = NDArray[np.float64]
@@ -29,6 +32,11 @@ class Contrast:
     high: float
     before: int
     after: int
+
+
+def memory_of(course: Course) -> float:
+    """Return the correlation time of the wander that fits a course best. [days]."""
+    return float(standard_grid().memory_days[course.best[0]])
 
 
 def contrast(

@@ -17,8 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import stdtrit
 
-from healthtrack.drift.contrast import Z95, contrast
-from healthtrack.drift.grid import standard_grid
+from healthtrack.drift.contrast import Z95, contrast, memory_of
 from healthtrack.drift.segment import part_of
 from healthtrack.records import Together
 
@@ -109,7 +108,7 @@ def neighbour(witness: Witness) -> Neighbour:
         days[run.start : run.start + run.segment.value.size],
         replace(run.segment, carried=run.course.carried),
         run.course.wander_sd,
-        float(standard_grid().memory_days[run.course.best[0]]),
+        memory_of(run.course),
     )
 
 

@@ -6,7 +6,7 @@ import logging
 import pickle
 import tempfile
 import weakref
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Generic, TypeVar
 
@@ -20,14 +20,13 @@ if TYPE_CHECKING:
     from datetime import date
 
     from healthtrack.baseline import Baseline
-    from healthtrack.config import VehicleSettings, WorkspaceSettings
+    from healthtrack.config import WorkspaceSettings
     from healthtrack.drift import Neighbour
     from healthtrack.jobs.recalling import Recalled
     from healthtrack.jobs.workspace import Workspace
-    from healthtrack.records import VehicleFinding, VehicleHistory
+    from healthtrack.records import VehicleFinding
     from healthtrack.store import Store
 
-Asked = TypeVar("Asked", "LendTask", AssessTask)
 Said = TypeVar("Said")
 
 MOST_SISTERS = 8
@@ -40,18 +39,7 @@ IN_MEMORY = 32 * 2**20
 _log = logging.getLogger("healthtrack.verdicts")
 
 
-@dataclass(frozen=True)
-class LendTask:
-    """All that it takes to say what one vehicle can lend; ``parts`` are what is kept of it."""
-
-    history: VehicleHistory
-    vehicle: VehicleSettings
-    workspace: WorkspaceSettings
-    as_of: date
-    parts: dict[str, bytes] = field(default_factory=dict)
-
-
-def lend_one(task: LendTask) -> tuple[Baseline, ...] | None:
+def lend_one(task: AssessTask) -> tuple[Baseline, ...] | None:
     """Return what one vehicle can lend; None where what is kept of it is damaged. Pure."""
     known = chain.kept_baselines(task.parts) if task.parts else {}
     if known is None:
@@ -119,7 +107,7 @@ class Kin:
         kind = self._workspace.settings.vehicles[vehicle].kind
         return [name for name in self._of_kind[kind] if name != vehicle][:MOST_SISTERS]
 
-    def _said_by(self, vehicles: Sequence[str], asking: _Asking[Asked, Said]) -> tuple[Said, ...]:
+    def _said_by(self, vehicles: Sequence[str], asking: _Asking[Said]) -> tuple[Said, ...]:
         """Ask those that were not asked yet, and return what all have said."""
         lookup = Lookup(self._store, self._workspace.settings, self._as_of)
         unasked = [name for name in vehicles if name not in asking.said]
@@ -128,7 +116,7 @@ class Kin:
         return tuple(item for name in vehicles for item in asking.said.of(name))
 
     def _ask(
-        self, found: Iterable[tuple[str, Recalled | Failure]], asking: _Asking[Asked, Said]
+        self, found: Iterable[tuple[str, Recalled | Failure]], asking: _Asking[Said]
     ) -> list[str]:
         """Note what vehicles say, and return those of which what is kept is of no use."""
         damaged = []
@@ -144,23 +132,20 @@ class Kin:
         return damaged
 
     def _tasks(
-        self, found: Iterable[tuple[str, Recalled | Failure]], asking: _Asking[Asked, Said]
-    ) -> Iterator[Asked]:
+        self, found: Iterable[tuple[str, Recalled | Failure]], asking: _Asking[Said]
+    ) -> Iterator[AssessTask]:
         for name, one in found:
             if isinstance(one, Failure):
                 asking.fails(name, one)
             else:
                 yield asking.task(name, one)
 
-    def _lend_task(self, name: str, found: Recalled) -> LendTask:
+    def _lend_task(self, name: str, found: Recalled) -> AssessTask:
         mine = self._workspace.settings.vehicles[name]
-        return LendTask(found.history, mine, self._common, self._as_of, found.parts)
+        return AssessTask(found.history, mine, self._common, self._as_of, parts=found.parts)
 
     def _hear_task(self, name: str, found: Recalled) -> AssessTask:
-        mine = self._workspace.settings.vehicles[name]
-        return AssessTask(
-            found.history, mine, self._common, self._as_of, self.of(name), found.parts
-        )
+        return replace(self._lend_task(name, found), sisters=self.of(name))
 
     @cached_property
     def _common(self) -> WorkspaceSettings:
@@ -168,11 +153,11 @@ class Kin:
 
 
 @dataclass(frozen=True)
-class _Asking(Generic[Asked, Said]):
+class _Asking(Generic[Said]):
     """What vehicles are asked: how, with what task, and what they have said so far."""
 
-    work: Callable[[Asked], tuple[Said, ...] | None]
-    task: Callable[[str, Recalled], Asked]
+    work: Callable[[AssessTask], tuple[Said, ...] | None]
+    task: Callable[[str, Recalled], AssessTask]
     said: _Spooled[Said]
     otherwise: str
 

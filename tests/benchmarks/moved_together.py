@@ -18,7 +18,6 @@ import numpy as np
 import polars as pl
 
 from healthtrack import drift
-from healthtrack.drift.grid import standard_grid
 from healthtrack.drift.others import Neighbour, sides, span_of, together
 from healthtrack.drift.segment import part_of
 from healthtrack.records import IndicatorFinding, Together, Trend
@@ -124,8 +123,7 @@ def days_of(segment: Segment) -> np.ndarray:
 def neighbour_of(segment: Segment, course: Course) -> Neighbour:
     """Return what a life can say of others."""
     known = replace(segment, carried=course.carried)
-    memory = float(standard_grid().memory_days[course.best[0]])
-    return Neighbour("airflow", days_of(segment), known, course.wander_sd, memory)
+    return Neighbour("airflow", days_of(segment), known, course.wander_sd, drift.memory_of(course))
 
 
 def finding_of(segment: Segment, course: Course) -> IndicatorFinding:

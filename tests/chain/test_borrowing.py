@@ -7,20 +7,22 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 import pytest
 
-from demo_history.simulator.fleet import random_sister, random_vehicle
-from demo_history.simulator.frames import simulate_fleet
 from demo_history.simulator.stories import Story
 from healthtrack import chain
 from healthtrack.chain.borrowing import follow_with
 from healthtrack.chain.following import Followed, Learning, as_then, follow
-from healthtrack.config import VehicleSettings, WorkspaceSettings
+from healthtrack.config import WorkspaceSettings
 from healthtrack.indicators import ALL
-from healthtrack.records import VehicleHistory
+from tests.chain.kinds import of_one_kind
+
+if TYPE_CHECKING:
+    from healthtrack.records import VehicleHistory
 
 AIRFLOW = ALL["airflow"]
 WORKSPACE = WorkspaceSettings()
@@ -31,21 +33,14 @@ JOINED = 120
 @pytest.fixture(scope="module")
 def fleet():
     """Return settings and the histories of four vehicles of one type; the last has joined late."""
-    rng = np.random.default_rng(7)
-    kind = random_vehicle(rng, "kind")
-    vehicles = [random_sister(rng, kind, f"v{place}") for place in range(4)]
     story = Story(years=1.2, wander="ar", wander_size=0.004, drives_per_week=2.0)
-    frames = simulate_fleet(rng, vehicles, story, per_drive=12)
-    histories = {}
-    for vehicle in vehicles:
-        one = frames.of(vehicle.name)
-        drives = one.drives
-        if vehicle is vehicles[-1]:
-            late = drives["started"].min() + timedelta(days=JOINED)
-            drives = drives.filter(pl.col("started") > late)
-        windows = one.windows.join(drives, on="drive", how="semi")
-        histories[vehicle.name] = VehicleHistory(vehicle.name, drives, windows)
-    return VehicleSettings(**kind.settings()), histories
+    settings, histories = of_one_kind(np.random.default_rng(7), 4, story)
+    last = histories[-1]
+    late = last.drives["started"].min() + timedelta(days=JOINED)
+    drives = last.drives.filter(pl.col("started") > late)
+    windows = last.windows.join(drives, on="drive", how="semi")
+    histories[-1] = replace(last, drives=drives, windows=windows)
+    return settings, {one.vehicle: one for one in histories}
 
 
 @pytest.fixture(scope="module")

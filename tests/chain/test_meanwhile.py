@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 import pytest
 
-from demo_history.simulator.fleet import random_sister, random_vehicle
-from demo_history.simulator.frames import simulate_fleet
 from demo_history.simulator.stories import Story
 from healthtrack import chain
 from healthtrack.chain.going_on import Asked, Misfit
-from healthtrack.config import VehicleSettings, WorkspaceSettings
+from healthtrack.config import WorkspaceSettings
 from healthtrack.jobs.findings import finding_as_dict
-from healthtrack.records import VehicleHistory
 from healthtrack.store import StoredFinding
 from healthtrack.web.kept import read_kept
+from tests.chain.kinds import of_one_kind
+
+if TYPE_CHECKING:
+    from healthtrack.records import VehicleHistory
 
 WORKSPACE = WorkspaceSettings()
 STORY = Story(years=0.9, wander="ar", wander_size=0.004, drives_per_week=2.0)
@@ -29,17 +31,7 @@ LESS = 0.95
 @pytest.fixture(scope="module")
 def fleet():
     """Return the settings of one kind and the sound histories of five of them."""
-    rng = np.random.default_rng(11)
-    kind = random_vehicle(rng, "kind")
-    vehicles = [random_sister(rng, kind, f"v{place}") for place in range(5)]
-    frames = simulate_fleet(rng, vehicles, STORY, per_drive=12)
-    histories = []
-    for vehicle in vehicles:
-        one = frames.of(vehicle.name)
-        drives = one.drives.sort("started")
-        windows = one.windows.join(drives, on="drive", how="semi")
-        histories.append(VehicleHistory(vehicle.name, drives, windows))
-    return VehicleSettings(**kind.settings()), histories
+    return of_one_kind(np.random.default_rng(11), 5, STORY)
 
 
 def changed(history: VehicleHistory, moment) -> VehicleHistory:
