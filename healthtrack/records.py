@@ -31,7 +31,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
     from datetime import date, datetime
 
     import polars as pl
@@ -304,6 +304,12 @@ class IndicatorFinding:
     def is_alike(self) -> bool:
         """Whether others of its kind moved with it, as far or farther."""
         return self.together is not None and self.together.kind == "alike"
+
+
+def moved_alike(found: Iterable[IndicatorFinding]) -> bool:
+    """Say whether others moved with each indicator that stands at alert or alarm, if any does."""
+    concerned = [item for item in found if item.state in {"alert", "alarm"}]
+    return bool(concerned) and all(item.is_alike for item in concerned)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from healthtrack import indicators
 from healthtrack.diagnosis import CAUSES
+from healthtrack.records import moved_alike
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -60,7 +61,7 @@ def concern(found: Sequence[IndicatorFinding], causes: Sequence[CauseFinding]) -
     # the one that was raised first has had the longest time to tell when it began
     begun = _since(min(worst, key=_raised))
     sentence = f"{said[0].upper()}{said[1:]}{begun}"
-    if all(item.is_alike for item in worst):
+    if moved_alike(worst):
         shared = f"{_others(worst[0])} moved alike: look first at what they share"
         return f"{sentence}; {shared}; if it is a part, {_why(causes)}"
     return f"{sentence}{_in_common(worst)}; {_why(causes)}"

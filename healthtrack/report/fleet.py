@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from healthtrack.config import VehicleSettings
-from healthtrack.records import STATES
+from healthtrack.records import STATES, moved_alike
 from healthtrack.report import style, words
 from healthtrack.report.columns import Column, Span, lay_out
 from healthtrack.report.document import to_pdf, write_whole
@@ -301,8 +301,7 @@ def _plans(
 
 def _first_step(finding: VehicleFinding) -> str:
     """Return the first check of the likeliest cause, or the first thing to do of all."""
-    concerned = [item for item in finding.indicators if item.state in ("alarm", "alert")]
-    if concerned and all(item.is_alike for item in concerned):
+    if moved_alike(finding.indicators):
         return "Others of their kind moved alike: look first at what they share"
     advice = sort_advice(words.next_steps(finding))
     if advice.work and advice.work[0].steps:

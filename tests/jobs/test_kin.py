@@ -20,8 +20,8 @@ from healthtrack.records import VehicleFinding, VehicleHistory
 DAY = date(2025, 1, 1)
 
 
-def bare(name: str) -> VehicleHistory:
-    return VehicleHistory(name, pl.DataFrame(), pl.DataFrame())
+def bare(name: str, logs: int = 0) -> VehicleHistory:
+    return VehicleHistory(name, pl.DataFrame(), pl.DataFrame(), logs_stored=logs)
 
 
 @pytest.fixture
@@ -101,11 +101,14 @@ def test_what_is_lent_is_learned_where_the_verdicts_are_given(asked):
 
 def test_damaged_parts_of_a_sister_are_learned_from_its_whole_history(asked, monkeypatch):
     lookup = SimpleNamespace(
-        recalled=lambda names: [(name, Recalled(bare(name), {"head": b"x"})) for name in names],
-        whole=lambda names: [(name, Recalled(bare(name))) for name in names],
+        recalled=lambda names: [
+            (name, Recalled(bare(name, 1), {"head": b"rubbish"})) for name in names
+        ],
+        whole=lambda names: [(name, Recalled(bare(name, 99))) for name in names],
     )
     monkeypatch.setattr("healthtrack.jobs.kin.Lookup", lambda *_: lookup)
-    assert kin(asked, a="van", b="van").of("a") == ("b",)
+    monkeypatch.setattr(chain, "lent", lambda history, *_: (history.vehicle, history.logs_stored))
+    assert kin(asked, a="van", b="van").of("a") == ("b", 99)
 
 
 def test_what_is_lent_comes_back_from_the_disk_as_it_was(asked, monkeypatch):
@@ -153,20 +156,20 @@ def test_of_a_vehicle_at_alert_all_of_its_kind_are_followed_once(asked, heard, c
 
 
 def test_an_alert_stands_whatever_fails_of_what_others_did(asked, heard, monkeypatch, caplog):
-    def fails(*_):
-        raise np.linalg.LinAlgError("a fault of ours")
-
-    monkeypatch.setattr(chain, "beside_others", fails)
+    monkeypatch.setattr(chain, "beside_others", failing(np.linalg.LinAlgError("a fault of ours")))
     alert = finding("a", "alert")
     assert kin(asked, a="van", b="van", c="van", d="van").beside(alert) is alert
     assert "others are not heard" in caplog.records[-1].getMessage()
-    monkeypatch.setattr(chain, "beside_others", lambda *_: raise_(StoreError("no disk")))
+    monkeypatch.setattr(chain, "beside_others", failing(StoreError("no disk")))
     with pytest.raises(StoreError):
         kin(asked, a="van", b="van", c="van", d="van").beside(alert)
 
 
-def raise_(error: Exception):
-    raise error
+def failing(error: Exception):
+    def fails(*_):
+        raise error
+
+    return fails
 
 
 def test_of_a_sound_vehicle_and_of_one_without_a_kind_nobody_is_asked(asked, heard):
